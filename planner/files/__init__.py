@@ -1,0 +1,1 @@
+"""All reading and writing. Must not do any arithmetic of the trade."""

@@ -1,0 +1,164 @@
+"""Height grids and judging cells.
+
+Lives here: the triangulated height grid every ray meets, and the cells that are judged. Must not know files.
+
+The ground is a lattice of known heights, each square of four neighbours split along the diagonal from its
+north-west to its south-east corner, so that every method sees the same surface.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from planner.ground.geodesy import Frame, Geoid
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class HeightGrid:
+    """Heights at the vertices of a square lattice.
+
+    Attributes
+    ----------
+    heights_m : ndarray of float64, shape (rows, cols)
+        Height of each vertex [m], row 0 north; unknown vertices hold a bridge from their neighbours, so that
+        rays can cross a hole, and are marked in `known`.
+    known : ndarray of bool, shape (rows, cols)
+        False where the source has no data.
+    west_m, north_m : float
+        Local east of column 0 and local north of row 0 [m].
+    spacing_m : float
+        Distance between neighbouring vertices [m].
+    """
+
+    heights_m: Array
+    known: Mask
+    west_m: float
+    north_m: float
+    spacing_m: float
+
+    @property
+    def east_m(self) -> float:
+        """Local east of the last column [m]."""
+        return self.west_m + (self.heights_m.shape[1] - 1) * self.spacing_m
+
+    @property
+    def south_m(self) -> float:
+        """Local north of the last row [m]."""
+        return self.north_m - (self.heights_m.shape[0] - 1) * self.spacing_m
+
+    def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
+        """Return the height [m] of the triangulated surface at local points, any shape.
+
+        nan outside the lattice and wherever a corner of the triangle is unknown.
+        """
+        rows, cols = self.heights_m.shape
+        x = (np.asarray(east, dtype=np.float64) - self.west_m) / self.spacing_m
+        y = (self.north_m - np.asarray(north, dtype=np.float64)) / self.spacing_m
+        inside = (x >= 0) & (x <= cols - 1) & (y >= 0) & (y <= rows - 1)
+        col = np.clip(np.nan_to_num(np.floor(x)).astype(int), 0, cols - 2)
+        row = np.clip(np.nan_to_num(np.floor(y)).astype(int), 0, rows - 2)
+        fx, fy = x - col, y - row
+        upper = fx >= fy
+        corner_row, corner_col = np.where(upper, row, row + 1), np.where(upper, col + 1, col)
+        z, known = self.heights_m, self.known
+        height = np.where(
+            upper,
+            z[row, col] * (1 - fx) + z[corner_row, corner_col] * (fx - fy) + z[row + 1, col + 1] * fy,
+            z[row, col] * (1 - fy) + z[corner_row, corner_col] * (fy - fx) + z[row + 1, col + 1] * fx,
+        )
+        seen = inside & known[row, col] & known[corner_row, corner_col] & known[row + 1, col + 1]
+        return np.asarray(np.where(seen, height, np.nan))
+
+
+@dataclass(frozen=True)
+class CellGrid:
+    """Square judging cells, each made of `factor` by `factor` squares of the height lattice.
+
+    Attributes
+    ----------
+    rows, cols : int
+        Number of cells.
+    west_m, north_m : float
+        Outer west and north edge, local [m]; the edge runs through lattice vertices.
+    factor : int
+        Lattice squares along a cell side.
+    cell_m : float
+        Side of a cell [m].
+    """
+
+    rows: int
+    cols: int
+    west_m: float
+    north_m: float
+    factor: int
+    cell_m: float
+
+    def centres_m(self) -> tuple[Array, Array]:
+        """Return local east, shape (cols,), and north, shape (rows,), of the cell centres [m]."""
+        east = self.west_m + (np.arange(self.cols) + 0.5) * self.cell_m
+        north = self.north_m - (np.arange(self.rows) + 0.5) * self.cell_m
+        return east, north
+
+    def inside(self, geometry: shapely.Geometry) -> Mask:
+        """Return which cell centres lie inside a geometry in local coordinates, shape (rows, cols)."""
+        east, north = self.centres_m()
+        shapely.prepare(geometry)
+        return np.asarray(shapely.contains_xy(geometry, *np.meshgrid(east, north)))
+
+
+def cells_on(grid: HeightGrid, wanted_m: float) -> CellGrid:
+    """Return the judging cells on a height lattice: the least whole multiple of its spacing >= `wanted_m` [m]."""
+    factor = max(1, int(np.ceil(wanted_m / grid.spacing_m - 1e-9)))
+    rows, cols = ((n - 1) // factor for n in grid.heights_m.shape)
+    return CellGrid(rows, cols, grid.west_m, grid.north_m, factor, factor * grid.spacing_m)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """The site as the planner and the forecast see it: everything in one local frame.
+
+    Attributes
+    ----------
+    frame : Frame
+        The local frame.
+    area : shapely MultiPolygon
+        Area of interest, local coordinates [m]; the area that is judged.
+    planned : shapely MultiPolygon
+        Area of interest with its buffer: the area that is flown.
+    ground : HeightGrid
+        Bare earth where declared, else the top surface.
+    top : HeightGrid
+        Top surface where declared, else the bare earth; on the same lattice as `ground`.
+    ground_is_bare : bool
+        Whether `ground` was declared bare earth.
+    heights : {"orthometric", "ellipsoidal"}
+        What all heights of the scene are measured from.
+    geoid : Geoid or None
+        Links orthometric to ellipsoidal heights; None where the vertical datum is unknown.
+    frame_doubt_m : float
+        Horizontal doubt from mixed frames of the inputs [m].
+    cautions : tuple of str
+        What the reader of the inputs must be told.
+    """
+
+    frame: Frame
+    area: shapely.MultiPolygon
+    planned: shapely.MultiPolygon
+    ground: HeightGrid
+    top: HeightGrid
+    ground_is_bare: bool
+    heights: str
+    geoid: Geoid | None
+    frame_doubt_m: float = 0.0
+    cautions: tuple[str, ...] = ()
+
+    def separation_m(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array | None:
+        """Return ellipsoidal less scene height [m] at local points, or None where the link is unknown."""
+        if self.heights == "ellipsoidal":
+            return np.zeros(np.shape(east))
+        return None if self.geoid is None else self.geoid.at(*self.frame.to_lonlat(east, north))
