@@ -5,6 +5,7 @@ paths are kept as declared, relative to the mission's folder.
 """
 
 import datetime as dt
+from pathlib import Path
 from typing import Annotated, Literal, Self
 
 from pydantic import ConfigDict, Field, model_validator
@@ -372,6 +373,10 @@ class Mission:
         Name of the job; names the output folder.
     date : date
         Planned day; no clock is ever read.
+    file : Path
+        The mission file; the paths it names start from its folder.
+    assumptions : tuple of str
+        One line for every value that the mission left out and a default filled.
     take_off_deg : tuple of (float, float)
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
     site, terrain, sensor, aircraft, requirement, limits, flight, conditions
@@ -380,6 +385,8 @@ class Mission:
 
     name: Annotated[str, Field(min_length=1, max_length=120)]
     date: dt.date
+    file: Path
+    assumptions: tuple[str, ...] = ()
     take_off_deg: tuple[tuple[float, float], ...] = ()
     site: Site
     terrain: Terrain

@@ -11,7 +11,42 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.gaps import Gap
-from planner.ground.surface import CellGrid
+from planner.ground.surface import CellGrid, Scene
+from planner.mission import Mission
+from planner.safety.cautions import Caution
+
+
+@dataclass(frozen=True)
+class LineFigures:
+    """What one line does, for people.
+
+    Attributes
+    ----------
+    line_id : str
+        Name of the line.
+    heading_deg : float
+        Direction flown, clockwise from true north [deg].
+    length_m : float
+        Geodesic length of the kept part [m].
+    agl_min_m, agl_mean_m, agl_max_m : float
+        Height above the ground beneath, over the whole line with lead-in and lead-out [m].
+    swath_m : float
+        Swath width at the mean height over flat ground [m]; 0 for a fixed beam.
+    density_per_m2 : float
+        Expected returns of this line over its swath, mean [1/m2].
+    ceiling_over_m : float
+        Most by which the line exceeds the ceiling above ground, 0 where it does not [m].
+    """
+
+    line_id: str
+    heading_deg: float
+    length_m: float
+    agl_min_m: float
+    agl_mean_m: float
+    agl_max_m: float
+    swath_m: float
+    density_per_m2: float
+    ceiling_over_m: float
 
 
 @dataclass(frozen=True)
@@ -24,12 +59,15 @@ class Plan:
         In the order flown.
     settings : Settings or None
         Nominal settings; None for lines that somebody else drew.
+    figures : tuple of LineFigures
+        One entry a line, in the same order.
     flight : mapping
         Figures named as in summary.json: lines, line_length_m, turns, time_s, pulses, returns_expected, data_bytes.
     """
 
     lines: tuple[FlightLine, ...]
     settings: Settings | None
+    figures: tuple[LineFigures, ...]
     flight: Mapping[str, Any]
 
 
@@ -66,3 +104,25 @@ class Forecast:
     density: DensityFigures
     coverage: CoverageFigures
     met: bool
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """All there is to say about a job: what the writers of outputs receive.
+
+    Attributes
+    ----------
+    mission, scene, plan, forecast
+        The parts.
+    cautions : tuple of Caution
+        In the order to be read.
+    assumptions : tuple of str
+        What was taken for granted: defaults of the mission, and what the method leaves out.
+    """
+
+    mission: Mission
+    scene: Scene
+    plan: Plan
+    forecast: Forecast
+    cautions: tuple[Caution, ...]
+    assumptions: tuple[str, ...]
