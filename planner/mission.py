@@ -186,9 +186,7 @@ class Sensor:
     @model_validator(mode="after")
     def _openings_agree(self) -> Self:
         if self.usable_fov_deg > self.optical_fov_deg:
-            msg = (
-                f"usable_fov_deg {self.usable_fov_deg:g} is wider than optical_fov_deg {self.optical_fov_deg:g}"
-            )
+            msg = f"usable_fov_deg {self.usable_fov_deg:g} is wider than optical_fov_deg {self.optical_fov_deg:g}"
             raise ValueError(msg)
         scans = self.pattern != "profiling"
         if scans and (self.usable_fov_deg == 0 or not self.line_rates_hz):

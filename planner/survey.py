@@ -1,4 +1,7 @@
-"""The composition: a plan from a mission, a forecast from lines. The only place where flight, forecast and safety meet."""
+"""The composition: a plan from a mission, a forecast from lines.
+
+Lives here: the only place where flight, forecast and safety meet. Must not know files.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass

@@ -38,7 +38,8 @@ class Reach:
     """The range limits of a sensor at one pulse rate, in the air of the day.
 
     A pulse comes back where R exp(a R) <= strength sqrt(reflectance cos(incidence)): the range equation for an
-    extended diffuse surface, solved for range (Baltsavias 1999, ISPRS J. 54:199-214; Wehr and Lohr 1999, ISPRS J. 54:68-82).
+    extended diffuse surface, solved for range (Baltsavias 1999, ISPRS J. 54:199-214; Wehr and Lohr 1999,
+    ISPRS J. 54:68-82).
 
     Attributes
     ----------
@@ -69,7 +70,11 @@ class Reach:
 
 
 def reach_of(
-    rating: RangeRating, wavelength_nm: float, min_range_m: float, visibility_km: float, reflectance: float | None = None
+    rating: RangeRating,
+    wavelength_nm: float,
+    min_range_m: float,
+    visibility_km: float,
+    reflectance: float | None = None,
 ) -> Reach:
     """Return the reach of a rated pulse rate in air of the given visibility [km].
 

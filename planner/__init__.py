@@ -1,0 +1,1 @@
+"""A survey planner for drone-mounted rangefinders."""
