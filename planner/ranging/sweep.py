@@ -1,0 +1,201 @@
+"""The scan-plane sweep: a whole scan line against the triangulated ground in one walk.
+
+Lives here: kernels for one scan line. Must not know legs, cells of a job or files.
+
+All beams of a scan line lie in one plane. The plane cuts the triangulated ground in a polyline, which is walked
+outward from the beam straight down in the plane, from triangle to triangle: of the current triangle, the edge
+whose ends lie on opposite sides of the plane leads on; the far vertex of the next triangle completes the
+parallelogram (a + b - o on this lattice). In the plane's own coordinates (u to the right, w down) a piece of the
+polyline takes every pulse whose angle is below atan2(u, w) of its outer end and not yet used up by nearer ground.
+That stays right where ground rises beside or above the sensor.
+"""
+
+import numba as nb
+import numpy as np
+
+from planner.ground.raycast import first_hit_on, triangle_plane
+
+# Scan kinds by number, for kernels.
+LINEAR, SINE = 0, 1
+
+# Columns of a piece: outer end across and down [m], its angle [rad], squared distance of the sensor from the plane of
+# the triangle [m2] (0 where the triangle faces away).
+ACROSS, DOWN, ANGLE, PLANE2 = 0, 1, 2, 3
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def pulse_number(kind, angle, opening, pulses):
+    """Return the place f(t) in the scan line, 0 to `pulses`, of an angle [rad] from the middle of the scan."""
+    share = min(max(angle / opening, -1.0), 1.0)
+    if kind == SINE:
+        return pulses * (np.arcsin(share) / np.pi + 0.5)
+    return pulses * (share + 1.0) / 2
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def pulse_angle(kind, number, opening, pulses):
+    """Return the angle [rad] of a place in the scan line: the inverse of `pulse_number`."""
+    if kind == SINE:
+        return opening * np.sin(np.pi * (number / pulses - 0.5))
+    return opening * (2 * number / pulses - 1.0)
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def _square_of(width, a, b, o):
+    """Return row and column of the lattice square that holds a triangle, and whether it is the upper one."""
+    row = min(a // width, b // width, o // width)
+    col = min(a % width, b % width, o % width)
+    return row, col, a // width + b // width + o // width - 3 * row == 1
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def _in_plane(z, west, north, spacing, index, origin, axes):
+    """Return signed distance from the scan plane, and across and down in it, of a vertex [m]."""
+    width = z.shape[1]
+    east = west + (index % width) * spacing - origin[0]
+    northing = north - (index // width) * spacing - origin[1]
+    rise = z[index // width, index % width] - origin[2]
+    forward_e, forward_n, cos_tilt, sin_tilt = axes
+    forward = forward_e * east + forward_n * northing
+    across = forward_n * east - forward_e * northing
+    return cos_tilt * forward + sin_tilt * rise, across, sin_tilt * forward - cos_tilt * rise
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
+    """Return the squared distance of the sensor from a triangle's plane [m2], 0 where it is behind the face."""
+    corner, east, south = triangle_plane(z, row, col, upper)
+    x = (origin[0] - west) / spacing - col
+    y = (north - origin[1]) / spacing - row
+    over = origin[2] - (corner + east * x + south * y)
+    if over <= 0.0:
+        return 0.0
+    return over * over / (1.0 + (east * east + south * south) / (spacing * spacing))
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def straight_down(z, top, west, north, spacing, origin, axes, start):
+    """Find where the beam straight down in the scan plane lands.
+
+    Fills `start` with the vertices (lone, right, left) of the triangle met, and returns the range [m], nan for a miss.
+    """
+    forward_e, forward_n, cos_tilt, sin_tilt = axes
+    x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
+    reach, row, col, upper = first_hit_on(
+        z,
+        top,
+        x,
+        y,
+        origin[2],
+        sin_tilt * forward_e / spacing,
+        -sin_tilt * forward_n / spacing,
+        -cos_tilt,
+    )
+    if not reach > 0.0:
+        return np.nan
+    width = z.shape[1]
+    corner = row * width + col
+    first, second, third = corner, corner + width + 1, corner + 1 if upper else corner + width
+    side1 = _in_plane(z, west, north, spacing, first, origin, axes)[0] >= 0
+    side2 = _in_plane(z, west, north, spacing, second, origin, axes)[0] >= 0
+    side3 = _in_plane(z, west, north, spacing, third, origin, axes)[0] >= 0
+    if side1 == side2 == side3:
+        return np.nan
+    if side2 == side3:
+        lone, p, q = first, second, third
+    elif side1 == side3:
+        lone, p, q = second, first, third
+    else:
+        lone, p, q = third, first, second
+    across_p = _crossing(z, west, north, spacing, lone, p, origin, axes)[0]
+    across_q = _crossing(z, west, north, spacing, lone, q, origin, axes)[0]
+    start[0] = lone
+    start[1], start[2] = (p, q) if across_p > across_q else (q, p)
+    return reach
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def _crossing(z, west, north, spacing, a, b, origin, axes):
+    """Return across and down [m] where the scan plane cuts the edge between two vertices."""
+    off_a, across_a, down_a = _in_plane(z, west, north, spacing, a, origin, axes)
+    off_b, across_b, down_b = _in_plane(z, west, north, spacing, b, origin, axes)
+    share = off_a / (off_a - off_b)
+    return across_a + share * (across_b - across_a), down_a + share * (down_b - down_a)
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthest, pieces, squares):
+    """Walk the cut of the scan plane outward to one side.
+
+    Parameters
+    ----------
+    start : ndarray of int64, shape (3,)
+        Vertices of the first triangle, from `straight_down`.
+    side : int
+        +1 to the right, -1 to the left.
+    widest : float
+        Angle past which no pulse is sent [rad].
+    farthest : float
+        Distance across past which no ground can lie within `widest` [m].
+    pieces, squares : ndarray, shapes (m, 4) and (m, 2)
+        Filled: outward end, its angle and the plane's distance; row and column of the lattice square.
+
+    Returns
+    -------
+    int
+        Number of pieces; -1 where the buffers are full.
+    """
+    rows, width = z.shape
+    a = start[0]
+    b, o = (start[1], start[2]) if side > 0 else (start[2], start[1])
+    off_a, across_a, down_a = _in_plane(z, west, north, spacing, a, origin, axes)
+    off_b, across_b, down_b = _in_plane(z, west, north, spacing, b, origin, axes)
+    count = 0
+    while True:
+        if count == len(pieces):
+            return -1
+        share = off_a / (off_a - off_b)
+        across = side * (across_a + share * (across_b - across_a))
+        down = down_a + share * (down_b - down_a)
+        angle = np.arctan2(across, down)
+        row, col, upper = _square_of(width, a, b, o)
+        pieces[count, ACROSS] = across
+        pieces[count, DOWN] = down
+        pieces[count, ANGLE] = angle
+        pieces[count, PLANE2] = _plane_distance2(z, west, north, spacing, row, col, upper, origin)
+        squares[count, 0] = row
+        squares[count, 1] = col
+        count += 1
+        if angle >= widest and across >= farthest:
+            return count
+        next_row = a // width + b // width - o // width
+        next_col = a % width + b % width - o % width
+        if next_row < 0 or next_col < 0 or next_row >= rows or next_col >= width:
+            return count
+        vertex = next_row * width + next_col
+        off, across_v, down_v = _in_plane(z, west, north, spacing, vertex, origin, axes)
+        if (off >= 0) == (off_a >= 0):
+            o, a = a, vertex
+            off_a, across_a, down_a = off, across_v, down_v
+        else:
+            o, b = b, vertex
+            off_b, across_b, down_b = off, across_v, down_v
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def range_on_piece(across_a, down_a, across_b, down_b, angle):
+    """Return the range [m] at which a beam at `angle` (outward positive) meets the line through two points."""
+    to_b_across, to_b_down = across_b - across_a, down_b - down_a
+    cross = np.sin(angle) * to_b_down - np.cos(angle) * to_b_across
+    return (across_a * to_b_down - down_a * to_b_across) / cross
+
+
+@nb.njit(cache=True, nogil=True, error_model="numpy")
+def in_reach(distance, plane2, strength2, extinction):
+    """Return whether an echo from `distance` [m] is strong enough.
+
+    R exp(a R) <= S sqrt(cos i) with cos i = h / R, h the sensor's distance from the plane of the face: the same as
+    R^3 exp(2 a R) <= S^2 h, squared here to spare the root (`plane2` is h^2, `strength2` is S^2).
+    """
+    cubed = distance * distance * distance * np.exp(2.0 * extinction * distance)
+    return cubed * cubed <= strength2 * strength2 * plane2
