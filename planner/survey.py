@@ -3,20 +3,40 @@
 Lives here: the only place where flight, forecast and safety meet. Must not know files.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from planner.errors import Fault, SafetyError
 from planner.flight.flightlines import FlightLine
-from planner.flight.settings import Settings
+from planner.flight.settings import Settings, choose_flight
+from planner.flight.sorties import flight_figures
+from planner.forecast import density as densities
 from planner.forecast.density import CoverageFigures, DensityFigures
-from planner.forecast.gaps import Gap
-from planner.ground.surface import CellGrid, Scene
-from planner.mission import Mission
+from planner.forecast.gaps import CAUSES, Gap, code_of, decide_causes, outline_gaps
+from planner.ground.geodesy import geodesic_length_m
+from planner.ground.surface import CellGrid, Scene, cells_on
+from planner.mission import Mission, RangeRating
+from planner.ranging.beams import scan_pattern, usable_share
+from planner.ranging.linkbudget import reach_of
+from planner.ranging.pulses import Leg, fire_legs
+from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.cautions import Caution
+from planner.safety.eyesafety import eye_fault, laser_caution
+
+Progress = Callable[[str, int, int], None]
+
+METHOD_ASSUMPTIONS = (
+    "every surface reflects as the card's rated range assumes; darker ground returns less than forecast",
+    "a pulse within reach returns, one beyond does not; each pulse meets one surface",
+    "the aircraft keeps its line, speed and attitude: level wings, nose along the track, no wind",
+    "roofs and trees of the top surface are opaque",
+    "within a scan line the sensor stands still, at its place in the middle of the line",
+)
+"""What the method takes for granted."""
 
 
 @dataclass(frozen=True)
@@ -121,6 +141,8 @@ class Assessment:
         In the order to be read.
     assumptions : tuple of str
         What was taken for granted: defaults of the mission, and what the method leaves out.
+    unsafe : tuple of Fault
+        Lines that break the clearance or the stated hazard distance.
     """
 
     mission: Mission
@@ -129,3 +151,218 @@ class Assessment:
     forecast: Forecast
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
+    unsafe: tuple[Fault, ...] = ()
+
+
+def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
+    """Return what the card states for a pulse rate [Hz]; the nearest higher one where the rate is not listed."""
+    ratings = sorted(mission.sensor.ratings, key=lambda rating: rating.pulse_rate_hz)
+    return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
+
+
+def tilt_rad(mission: Mission, speed_mps: float) -> float:
+    """Return the tilt of the scan plane from straight down, positive forward [rad].
+
+    A multirotor flies nose down, which turns the underside of a rigidly mounted sensor backward.
+    """
+    nose_down = mission.aircraft.pitch_per_speed_deg_s_per_m * speed_mps if mission.sensor.tilts_with_aircraft else 0.0
+    return float(np.radians(mission.sensor.forward_tilt_deg - nose_down))
+
+
+def leg_of(mission: Mission, line: FlightLine) -> Leg:
+    """Return the kept part of a flight line as the sensor lives it."""
+    pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
+    return Leg(
+        points_m=line.kept_points_m(),
+        speed_mps=line.speed_mps,
+        yaw_rad=line.track_rad,
+        tilt_rad=tilt_rad(mission, line.speed_mps),
+        roll_rad=0.0,
+        pattern=pattern,
+    )
+
+
+def make_forecast(
+    mission: Mission, scene: Scene, lines: Sequence[FlightLine], *, progress: Progress | None = None, threads: int = 2
+) -> Forecast:
+    """Fire every pulse of the lines at the terrain and judge the result, whoever drew the lines.
+
+    Parameters
+    ----------
+    mission : Mission
+        Sensor, requirement and air.
+    scene : Scene
+        The site.
+    lines : sequence of FlightLine
+        The flight.
+    progress : callable, optional
+        Called with what is being done, steps done and steps in all.
+    threads : int
+        Lines fired at the same time; the result does not depend on it.
+    """
+    requirement = mission.requirement
+    target = requirement.density_per_m2
+    scan_spacing = max((line.speed_mps / (line.line_rate_hz or line.pulse_rate_hz) for line in lines), default=0.0)
+    cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
+    legs = [leg_of(mission, line) for line in lines]
+    rates = {line.pulse_rate_hz for line in lines}
+    reaches = {
+        rate: reach_of(
+            rating_of(mission, rate),
+            mission.sensor.wavelength_nm,
+            mission.sensor.min_range_m,
+            mission.conditions.visibility_km,
+        )
+        for rate in rates
+    }
+    tally = fire_legs(
+        scene.top,
+        cells,
+        legs,
+        [reaches[line.pulse_rate_hz] for line in lines],
+        threads=threads,
+        progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,
+    )
+    judged = cells.inside(scene.area)
+    known = densities.cells_known(scene.top, cells)
+    density = densities.density_per_m2(tally, cells, known, requirement.coverage)
+    figures, met = densities.judge_density(density, judged, requirement, target, cells.cell_m)
+    causes = decide_causes(density, judged, target, tally, cells, scene.top, legs, requirement.coverage)
+    return Forecast(
+        cells=cells,
+        judged=judged,
+        density_per_m2=density,
+        passes=tally.passes,
+        cause=causes,
+        gaps=outline_gaps(causes, density, cells),
+        density=figures,
+        coverage=_coverage(scene, cells, judged, causes),
+        met=met,
+    )
+
+
+def _coverage(
+    scene: Scene, cells: CellGrid, judged: npt.NDArray[np.bool_], causes: npt.NDArray[np.uint8]
+) -> CoverageFigures:
+    cell_area = cells.cell_m**2
+    below = judged & (causes > 0)
+    rim = densities.edge_rim(scene.area, cells, judged)
+    judged_cells, rim_cells = int(judged.sum()), int(rim.sum())
+    return CoverageFigures(
+        area_m2=judged_cells * cell_area,
+        below_m2=int(below.sum()) * cell_area,
+        below_pct=100 * int(below.sum()) / max(judged_cells, 1),
+        by_cause_m2={cause: int((causes == code_of(cause)).sum()) * cell_area for cause in CAUSES},
+        edge_below_pct=100 * int((below & rim).sum()) / max(rim_cells, 1),
+    )
+
+
+def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigures:
+    """Return what one line does, for people."""
+    east, north, up = line.points_m.T
+    agl = up - scene.ground.at(east, north)
+    agl_known = agl[np.isfinite(agl)]
+    low, mean, high = (
+        (float(agl_known.min()), float(agl_known.mean()), float(agl_known.max())) if agl_known.size else (np.nan,) * 3
+    )
+    kept = line.kept_points_m()
+    pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
+    swath = 2 * mean * float(np.tan(line.usable_half_angle_rad))
+    returns_per_m = line.pulse_rate_hz * usable_share(pattern) / line.speed_mps
+    convergence = scene.frame.convergence_rad(float(east.mean()), float(north.mean()))
+    return LineFigures(
+        line_id=line.line_id,
+        heading_deg=float(np.degrees(line.track_rad + convergence) % 360),
+        length_m=geodesic_length_m(scene.frame, kept[:, 0], kept[:, 1]),
+        agl_min_m=low,
+        agl_mean_m=mean,
+        agl_max_m=high,
+        swath_m=swath,
+        density_per_m2=returns_per_m / swath if swath > 0 else np.nan,
+        ceiling_over_m=max(0.0, high - mission.limits.ceiling_agl_m) if agl_known.size else np.nan,
+    )
+
+
+def _plan_of(mission: Mission, scene: Scene, lines: tuple[FlightLine, ...], settings: Settings | None) -> Plan:
+    figures = tuple(line_figures(mission, scene, line) for line in lines)
+    return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor))
+
+
+def _lowest_point(scene: Scene, line: FlightLine) -> tuple[float, str]:
+    """Return the least height above the top surface beneath a line [m] and the place of it, for people."""
+    east, north, up = line.points_m.T
+    over = up - scene.top.at(east, north)
+    if not np.isfinite(over).any():
+        return np.nan, ""
+    index = int(np.nanargmin(over))
+    lon, lat = scene.frame.to_lonlat(east[index], north[index])
+    return float(over[index]), f"lon {float(lon):.6f} lat {float(lat):.6f}"
+
+
+def unsafe_lines(mission: Mission, scene: Scene, plan: Plan) -> tuple[Fault, ...]:
+    """Return a fault for every line that breaks the clearance, and for every pulse rate flown below its hazard distance."""
+    doubt = mission.terrain.vertical_sd_m
+    faults = []
+    for line in plan.lines:
+        height, where = _lowest_point(scene, line)
+        faults.append(clearance_fault(line.line_id, height - doubt, mission.limits.clearance_m, where))
+    lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    rates = sorted({line.pulse_rate_hz for line in plan.lines})
+    faults.extend(eye_fault(rating_of(mission, rate), lowest) for rate in rates)
+    return tuple(fault for fault in faults if fault is not None)
+
+
+def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = None) -> Plan:
+    """Choose settings and lay flight lines that should meet the requirement.
+
+    Raises
+    ------
+    InfeasibleError
+        Where no setting of sensor and aircraft meets it; carries the best achievable.
+    SafetyError
+        Where a line would break the clearance or the stated hazard distance.
+    """
+    if progress:
+        progress("choosing settings and lines", 0, 1)
+    settings, lines = choose_flight(mission, scene)
+    plan = _plan_of(mission, scene, lines, settings)
+    if faults := unsafe_lines(mission, scene, plan):
+        raise SafetyError(*faults)
+    if progress:
+        progress("choosing settings and lines", 1, 1)
+    return plan
+
+
+def assess(
+    mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
+) -> Assessment:
+    """Forecast a plan and gather all there is to say about it."""
+    forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
+    ratings = [rating_of(mission, rate) for rate in sorted({line.pulse_rate_hz for line in plan.lines})]
+    lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    highest = max((figure.agl_max_m for figure in plan.figures), default=np.nan)
+    over = sum(figure.ceiling_over_m > 0 for figure in plan.figures)
+    unsafe = unsafe_lines(mission, scene, plan)
+    cautions = (
+        *standing_cautions(),
+        ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
+        *(laser_caution(rating, lowest) for rating in ratings),
+        *(
+            Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
+            for fault in unsafe
+        ),
+        *(Caution("inputs", "note", text) for text in scene.cautions),
+    )
+    return Assessment(mission, scene, plan, forecast, cautions, (*mission.assumptions, *METHOD_ASSUMPTIONS), unsafe)
+
+
+def review(
+    mission: Mission,
+    scene: Scene,
+    lines: Sequence[FlightLine],
+    *,
+    progress: Progress | None = None,
+    threads: int = 2,
+) -> Assessment:
+    """Assess lines that somebody drew, by the same forecast that tests our own plans."""
+    return assess(mission, scene, _plan_of(mission, scene, tuple(lines), None), progress=progress, threads=threads)

@@ -4,9 +4,21 @@ Lives here: the closed list of causes, the rule that picks the decisive one, and
 Must not know how lines were planned.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+import rasterio.features
 import shapely
+from affine import Affine
+
+from planner.ground.surface import CellGrid, HeightGrid
+from planner.ranging.pulses import RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, Leg, Tally
+
+Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+Codes = npt.NDArray[np.uint8]
 
 CAUSES = (
     "no terrain",
@@ -50,3 +62,106 @@ class Gap:
     polygon: shapely.Polygon
     area_m2: float
     mean_density_per_m2: float
+
+
+def code_of(cause: str) -> int:
+    """Return the code of a cause in cause.tif."""
+    return CAUSES.index(cause) + 1
+
+
+def _abeam(cells: CellGrid, grid: HeightGrid, legs: Sequence[Leg], wanted: Mask) -> Mask:
+    """Return which wanted cells some leg's scan plane passes over, however far aside."""
+    rows, cols = np.nonzero(wanted)
+    east_all, north_all = cells.centres_m()
+    east, north = east_all[cols], north_all[rows]
+    height = grid.at(east, north)
+    abeam = np.zeros(len(rows), dtype=bool)
+    for leg in legs:
+        forward = np.array([np.sin(leg.yaw_rad), np.cos(leg.yaw_rad)])
+        first, last = leg.points_m[0], leg.points_m[-1]
+        along = (east - first[0]) * forward[0] + (north - first[1]) * forward[1]
+        length = float((last[:2] - first[:2]) @ forward)
+        # A tilted plane meets ground of this height ahead of the aircraft.
+        ahead = np.tan(leg.tilt_rad) * (leg.points_m[:, 2].mean() - np.nan_to_num(height, nan=first[2]))
+        abeam |= (along >= ahead) & (along <= length + ahead)
+    seen = np.zeros(wanted.shape, dtype=bool)
+    seen[rows, cols] = abeam
+    return seen
+
+
+def decide_causes(
+    density: Array,
+    judged: Mask,
+    target_per_m2: float,
+    tally: Tally,
+    cells: CellGrid,
+    grid: HeightGrid,
+    legs: Sequence[Leg],
+    coverage: str,
+) -> Codes:
+    """Return the decisive cause of every judged cell below the target, shape (rows, cols).
+
+    The decisive cause is the one whose removal alone brings the cell to its density, else the first in the order
+    of `CAUSES` that took any pulse, else the pulses were too few.
+
+    Parameters
+    ----------
+    density : ndarray, shape (rows, cols)
+        Density as judged [1/m2]; nan on unknown terrain.
+    judged : ndarray of bool, shape (rows, cols)
+        Cells inside the area.
+    target_per_m2 : float
+        Density asked for [1/m2].
+    tally : Tally
+        Pulses by channel.
+    cells, grid, legs
+        The cells, the surface and the legs that were fired.
+    coverage : {"aggregate", "single"}
+        Whether all legs are pooled or the best one counts.
+    """
+    counts = tally.aggregate if coverage == "aggregate" else tally.best
+    needed = target_per_m2 * cells.cell_m**2
+    below = judged & ~(density >= target_per_m2)
+    codes = np.full(judged.shape, NOT_JUDGED, dtype=np.uint8)
+    codes[judged] = 0
+    codes[below] = code_of("sparse")
+    losses = (("minimum range", TOO_NEAR), ("shadow", SHADOWED), ("over range", TOO_FAR))
+    for cause, channel in reversed(losses):
+        codes[below & (counts[..., channel] > 0)] = code_of(cause)
+    for cause, channel in reversed(losses):
+        alone = counts[..., RETURNS] + counts[..., channel] >= needed
+        codes[below & (counts[..., channel] > 0) & alone] = code_of(cause)
+    unseen = below & (counts.sum(axis=2) == 0)
+    codes[unseen] = code_of("no line")
+    codes[unseen & _abeam(cells, grid, legs, unseen)] = code_of("outside swath")
+    codes[below & np.isnan(density)] = code_of("no terrain")
+    return codes
+
+
+def outline_gaps(codes: Codes, density: Array, cells: CellGrid) -> tuple[Gap, ...]:
+    """Return the connected patches of one cause, largest first; their areas add up to the area below target."""
+    below = (codes > 0) & (codes != NOT_JUDGED)
+    transform = Affine(cells.cell_m, 0, cells.west_m, 0, -cells.cell_m, cells.north_m)
+    shapes = list(rasterio.features.shapes(codes, mask=below, connectivity=4, transform=transform))
+    polygons = [(shapely.geometry.shape(outline), int(code)) for outline, code in shapes]
+    labels = (
+        rasterio.features.rasterize(
+            [(polygon, index + 1) for index, (polygon, _) in enumerate(polygons)],
+            out_shape=codes.shape,
+            transform=transform,
+            dtype=np.int32,
+        )
+        if polygons
+        else np.zeros(codes.shape, dtype=np.int32)
+    )
+    members = np.bincount(labels.ravel(), minlength=len(polygons) + 1)
+    sums = np.bincount(labels.ravel(), np.nan_to_num(density).ravel(), minlength=len(polygons) + 1)
+    found = [
+        (float(members[i + 1] * cells.cell_m**2), float(sums[i + 1] / members[i + 1]), polygon, code)
+        for i, (polygon, code) in enumerate(polygons)
+    ]
+    found.sort(key=lambda gap: (-gap[0], gap[3], gap[2].bounds))
+    return tuple(
+        Gap(f"G{number:03d}", CAUSES[code - 1], polygon, area, mean)
+        for number, (area, mean, polygon, code) in enumerate(found, start=1)
+    )

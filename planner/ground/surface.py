@@ -44,12 +44,12 @@ class HeightGrid:
     @property
     def east_m(self) -> float:
         """Local east of the last column [m]."""
-        return self.west_m + (self.heights_m.shape[1] - 1) * self.spacing_m
+        return self.west_m + int(self.heights_m.shape[1] - 1) * self.spacing_m
 
     @property
     def south_m(self) -> float:
         """Local north of the last row [m]."""
-        return self.north_m - (self.heights_m.shape[0] - 1) * self.spacing_m
+        return self.north_m - int(self.heights_m.shape[0] - 1) * self.spacing_m
 
     def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
         """Return the height [m] of the triangulated surface at local points, any shape.
@@ -102,7 +102,7 @@ class CellGrid:
         """Return local east, shape (cols,), and north, shape (rows,), of the cell centres [m]."""
         east = self.west_m + (np.arange(self.cols) + 0.5) * self.cell_m
         north = self.north_m - (np.arange(self.rows) + 0.5) * self.cell_m
-        return east, north
+        return np.asarray(east, dtype=np.float64), np.asarray(north, dtype=np.float64)
 
     def inside(self, geometry: shapely.Geometry) -> Mask:
         """Return which cell centres lie inside a geometry in local coordinates, shape (rows, cols)."""

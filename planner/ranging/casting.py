@@ -46,7 +46,7 @@ def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[
     padded[: steep.shape[0], : steep.shape[1]] = steep
     blocks = padded.reshape(rows, block, cols, block).any(axis=(1, 3))
     reach = 1 + int(np.ceil((extremes[1] - extremes[0]) * lean / (block * grid.spacing_m)))
-    grown = blocks.copy()
+    grown: npt.NDArray[np.bool_] = np.array(blocks)
     for row, col in np.argwhere(blocks):
         grown[max(row - reach, 0) : row + reach + 1, max(col - reach, 0) : col + reach + 1] = True
     return grown

@@ -30,7 +30,7 @@ def extinction_per_m(wavelength_nm: float, visibility_km: float) -> float:
         q = 0.16 * v + 0.34
     else:
         q = max(v - 0.5, 0.0)
-    return CONTRAST_CONSTANT / v * (wavelength_nm / 550) ** -q / 1000
+    return float(CONTRAST_CONSTANT / v * (wavelength_nm / 550) ** -q / 1000)
 
 
 @dataclass(frozen=True)

@@ -277,7 +277,7 @@ def fire_legs(
     grid: HeightGrid,
     cells: CellGrid,
     legs: Sequence[Leg],
-    reach: Reach,
+    reaches: Sequence[Reach],
     *,
     threads: int = 2,
     progress: Progress | None = None,
@@ -292,8 +292,8 @@ def fire_legs(
         Cells to count in, on the lattice of `grid`.
     legs : sequence of Leg
         The flight; order does not change the counts.
-    reach : Reach
-        Range limits.
+    reaches : sequence of Reach
+        Range limits, one a leg.
     threads : int
         Legs fired at the same time.
     progress : callable, optional
@@ -310,14 +310,14 @@ def fire_legs(
     extremes = float(grid.heights_m.min()), float(grid.heights_m.max())
     fired = 0
     with ThreadPoolExecutor(threads) as pool:
-        waiting = iter(legs)
+        waiting = iter(zip(legs, reaches, strict=True))
         # A few legs ahead at most: each holds a tally of its own.
-        queue = [pool.submit(_fire, grid, cells, leg, reach, extremes) for leg in islice(waiting, threads + 1)]
+        queue = [pool.submit(_fire, grid, cells, *leg, extremes) for leg in islice(waiting, threads + 1)]
         done = 0
         while queue:
             tally, spans, sent = queue.pop(0).result()
             if (following := next(waiting, None)) is not None:
-                queue.append(pool.submit(_fire, grid, cells, following, reach, extremes))
+                queue.append(pool.submit(_fire, grid, cells, *following, extremes))
             _merge(tally, spans[0], spans[1], aggregate, best, most_returns, passes)
             fired += sent
             done += 1
