@@ -1,1 +1,45 @@
-"""A survey planner for drone-mounted rangefinders."""
+"""A survey planner for drone-mounted rangefinders.
+
+The public face: a flat list of names. Each is loaded when first asked for, so that the command line answers at once.
+"""
+
+from importlib import import_module
+from typing import Any
+
+_HOME = {
+    "CAUSES": "planner.forecast.gaps",
+    "Assessment": "planner.survey",
+    "Caution": "planner.safety.cautions",
+    "CellGrid": "planner.ground.surface",
+    "Fault": "planner.errors",
+    "FlightLine": "planner.flight.flightlines",
+    "Forecast": "planner.survey",
+    "Gap": "planner.forecast.gaps",
+    "HeightGrid": "planner.ground.surface",
+    "InfeasibleError": "planner.errors",
+    "InputError": "planner.errors",
+    "LineFigures": "planner.survey",
+    "Mission": "planner.mission",
+    "Plan": "planner.survey",
+    "PlannerError": "planner.errors",
+    "SafetyError": "planner.errors",
+    "Scene": "planner.ground.surface",
+    "Settings": "planner.flight.settings",
+    "assess": "planner.survey",
+    "make_forecast": "planner.survey",
+    "make_plan": "planner.survey",
+    "read_lines": "planner.files.linefiles",
+    "read_mission": "planner.files.missionfile",
+    "read_scene": "planner.files.geofiles",
+    "review": "planner.survey",
+    "write_outputs": "planner.files.bundle",
+}
+
+__all__ = list(_HOME)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        msg = f"module 'planner' has no attribute {name!r}"
+        raise AttributeError(msg)
+    return getattr(import_module(_HOME[name]), name)

@@ -6,7 +6,7 @@ paths are kept as declared, relative to the mission's folder.
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, TypeVar, cast, dataclass_transform
 
 from pydantic import ConfigDict, Field, model_validator
 from pydantic.dataclasses import dataclass
@@ -15,7 +15,17 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 
-frozen = dataclass(frozen=True, kw_only=True, config=ConfigDict(extra="forbid"))
+QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
+"""Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
+
+T = TypeVar("T")
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True)
+def frozen(noun: type[T]) -> type[T]:
+    """Make a class an immutable noun, checked on construction, that refuses unknown fields."""
+    return cast("type[T]", dataclass(frozen=True, kw_only=True, config=ConfigDict(extra="forbid"))(noun))
+
 
 Principle = Literal["time_of_flight", "phase_shift", "triangulation"]
 Pattern = Literal["rotating", "oscillating_linear", "oscillating_sine", "polygon", "profiling"]
@@ -196,7 +206,7 @@ class Sensor:
             msg = f"pattern rotating turns through 360 degrees, optical_fov_deg says {self.optical_fov_deg:g}"
             raise ValueError(msg)
         if self.pattern not in ("rotating", "profiling") and self.optical_fov_deg >= 180:
-            msg = f"optical_fov_deg {self.optical_fov_deg:g} is at or over 180 for pattern {self.pattern}"
+            msg = f"E33 optical_fov_deg {self.optical_fov_deg:g} is at or over 180 for pattern {self.pattern}"
             raise ValueError(msg)
         rates = [rating.pulse_rate_hz for rating in self.ratings]
         if len(set(rates)) != len(rates):
@@ -288,6 +298,13 @@ class Requirement:
             msg = "give either density_per_m2 or quality_level, one of the two"
             raise ValueError(msg)
         return self
+
+    @property
+    def target_per_m2(self) -> float:
+        """Density asked for, given or by its quality level [1/m2]."""
+        if self.quality_level is not None:
+            return QUALITY_LEVEL_DENSITY_PER_M2[self.quality_level]
+        return float(self.density_per_m2 or 0.0)
 
 
 @frozen

@@ -201,7 +201,7 @@ def make_forecast(
         Lines fired at the same time; the result does not depend on it.
     """
     requirement = mission.requirement
-    target = requirement.density_per_m2
+    target = requirement.target_per_m2
     scan_spacing = max((line.speed_mps / (line.line_rate_hz or line.pulse_rate_hz) for line in lines), default=0.0)
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
     legs = [leg_of(mission, line) for line in lines]
@@ -285,7 +285,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
 
 def _plan_of(mission: Mission, scene: Scene, lines: tuple[FlightLine, ...], settings: Settings | None) -> Plan:
     figures = tuple(line_figures(mission, scene, line) for line in lines)
-    return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor))
+    return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor, scene.frame))
 
 
 def _lowest_point(scene: Scene, line: FlightLine) -> tuple[float, str]:
@@ -300,7 +300,7 @@ def _lowest_point(scene: Scene, line: FlightLine) -> tuple[float, str]:
 
 
 def unsafe_lines(mission: Mission, scene: Scene, plan: Plan) -> tuple[Fault, ...]:
-    """Return a fault for every line that breaks the clearance, and for every pulse rate flown below its hazard distance."""
+    """Return a fault for each line that breaks the clearance and each pulse rate flown below its hazard distance."""
     doubt = mission.terrain.vertical_sd_m
     faults = []
     for line in plan.lines:
@@ -324,7 +324,9 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     """
     if progress:
         progress("choosing settings and lines", 0, 1)
-    settings, lines = choose_flight(mission, scene)
+    target = mission.requirement.target_per_m2
+    cell_m = cells_on(scene.top, densities.judging_cell_m(mission.requirement, target, 0.0)).cell_m
+    settings, lines = choose_flight(mission, scene, cell_m, target)
     plan = _plan_of(mission, scene, lines, settings)
     if faults := unsafe_lines(mission, scene, plan):
         raise SafetyError(*faults)

@@ -142,8 +142,11 @@ def _count_side(pieces, squares, count, side, scan, limits, down_m, cell_rows, c
 
 @nb.njit(cache=True, nogil=True, error_model="numpy")
 def _line_scan(kind, opening, usable, pulses, roll, swings, index):
-    """Return the scan of one line: its phase depends on how many pulses went before."""
-    shift = np.ceil(index * pulses) - index * pulses
+    """Return the scan of one line: its phase depends on how many pulses went before.
+
+    Pulse m of a leg leaves at time (m + 1/2) / pulse rate, so that a whole number of pulses lies evenly in its line.
+    """
+    shift = np.ceil(index * pulses - 0.5) + 0.5 - index * pulses
     if swings and index % 2 == 1:  # the mirror comes back: the same places counted from the other end
         shift = (pulses - shift) % 1.0
     return kind, opening, usable, pulses, shift, roll

@@ -1,0 +1,207 @@
+"""The command line: one function a command.
+
+Lives here: arguments, progress, exit codes. Must not do any work of its own. Heavy imports stay inside the commands,
+so that ``--help`` answers at once.
+"""
+
+import json
+import sys
+import traceback
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from planner.errors import InfeasibleError, PlannerError, SafetyError
+
+if TYPE_CHECKING:
+    from planner.mission import Mission
+    from planner.survey import Assessment
+
+app = typer.Typer(
+    name="swathwright",
+    help="Plan survey flights for drone-mounted rangefinders and forecast their coverage.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+MissionFile = Annotated[Path, typer.Argument(metavar="MISSION", help="Mission file (TOML).")]
+OutFolder = Annotated[Path | None, typer.Option("--out", help="Output folder [default: out/NAME beside the mission].")]
+Replace = Annotated[bool, typer.Option("--replace", help="Replace an existing output folder.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print the summary, or the error, as JSON.")]
+Threads = Annotated[int, typer.Option("--threads", min=1, max=64, help="Lines fired at the same time.")]
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Show a bar on standard error for work that says what it does, steps done and steps in all."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = TextColumn("{task.description:<32}"), BarColumn(), TimeElapsedColumn()
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("starting", total=None)
+
+        def tell(what: str, done: int, total: int) -> None:
+            bar.update(task, description=what, completed=done, total=total)
+
+        yield tell
+
+
+def _kernels_cached() -> bool:
+    cache = Path(__file__).parent / "ranging" / "__pycache__"
+    return any(cache.glob("pulses*.nbi"))
+
+
+def _default_folder(mission: "Mission") -> Path:
+    name = "".join(letter if letter.isalnum() else "-" for letter in mission.name.lower()).strip("-")
+    return mission.file.parent / "out" / "-".join(filter(None, name.split("-")))
+
+
+def _run(
+    mission_file: Path,
+    out: Path | None,
+    replace: bool,
+    as_json: bool,
+    work: "Callable[[Mission, Any, Callable[[str, int, int], None]], Assessment]",
+) -> None:
+    """Read a mission, do the work, write the outputs, say the verdict and leave with its exit code."""
+    with _progress() as tell:
+        tell("reading the mission", 0, 1)
+        from planner.files.bundle import check_target, summary_dict, write_outputs
+        from planner.files.geofiles import input_files, read_scene
+        from planner.files.missionfile import read_mission
+        from planner.files.webmap import write_map
+
+        mission = read_mission(mission_file)
+        folder = out or _default_folder(mission)
+        check_target(folder, replace=replace)
+        tell("reading area and terrain", 0, 1)
+        scene = read_scene(mission)
+        if not _kernels_cached():
+            tell("first run: compiling kernels", 0, 1)
+        assessment = work(mission, scene, tell)
+        tell("writing outputs", 0, 1)
+        files = input_files(mission)
+        write_outputs(folder, assessment, replace=replace, input_files=files, write_map=write_map)
+    if as_json:
+        typer.echo(json.dumps(summary_dict(assessment, files), indent=2))
+    else:
+        typer.echo(_verdict(assessment, folder))
+    if assessment.unsafe:
+        raise typer.Exit(SafetyError.exit_code)
+    if not assessment.forecast.met:
+        raise typer.Exit(InfeasibleError.exit_code)
+
+
+def _verdict(assessment: "Assessment", folder: Path) -> str:
+    """Return the result in a few lines."""
+    plan, density, coverage = assessment.plan, assessment.forecast.density, assessment.forecast.coverage
+    minutes = plan.flight["time_s"]["total"] / 60
+    lines = [
+        f"{assessment.mission.name}: requirement {'met' if assessment.forecast.met else 'NOT MET'}",
+        f"  {density.judged_percentile:g}th percentile {density.judged_per_m2:.0f} of {density.target_per_m2:g} per m2"
+        f", mean {density.mean_per_m2:.0f}; {coverage.below_pct:.2f} % of {coverage.area_m2 / 1e4:.2f} ha below",
+    ]
+    causes = {cause: area for cause, area in coverage.by_cause_m2.items() if area > 0}
+    if causes:
+        lines.append("  below for: " + ", ".join(f"{cause} {area:.0f} m2" for cause, area in causes.items()))
+    lines.append(
+        f"  {len(plan.lines)} lines, {plan.flight['line_length_m'] / 1000:.2f} km, {minutes:.1f} min in the air"
+    )
+    if plan.settings is not None:
+        chosen = plan.settings
+        lines.append(
+            f"  {chosen.agl_m:.0f} m above ground, {chosen.speed_mps:.1f} m/s, {chosen.pulse_rate_hz / 1000:g} kHz, "
+            f"lines {chosen.line_spacing_m:.1f} m apart, heading {chosen.heading_deg:.0f} deg"
+        )
+    lines += [f"  UNSAFE {fault}" for fault in assessment.unsafe]
+    lines += [f"  over: {caution.text}" for caution in assessment.cautions if caution.status == "over"]
+    lines.append("  cautions: in the summary and on the map; none of this replaces local rules and licensed practice")
+    lines.append(f"  written to {folder}")
+    return "\n".join(lines)
+
+
+@app.command()
+def plan(
+    mission: MissionFile, out: OutFolder = None, replace: Replace = False, as_json: AsJson = False, threads: Threads = 2
+) -> None:
+    """Plan a mission, forecast its coverage and write the outputs."""
+
+    def work(declared: "Mission", scene: Any, tell: Callable[[str, int, int], None]) -> "Assessment":
+        from planner.survey import assess, make_plan
+
+        return assess(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
+
+    _run(mission, out, replace, as_json, work)
+
+
+@app.command()
+def review(
+    mission: MissionFile,
+    lines: Annotated[Path, typer.Argument(metavar="LINES", help="Lines: GeoJSON, KML, GeoPackage or Shapefile.")],
+    out: OutFolder = None,
+    replace: Replace = False,
+    as_json: AsJson = False,
+    threads: Threads = 2,
+) -> None:
+    """Forecast the coverage of lines that anyone drew."""
+
+    def work(declared: "Mission", scene: Any, tell: Callable[[str, int, int], None]) -> "Assessment":
+        from planner.files.linefiles import read_lines
+        from planner.survey import review as review_lines
+
+        drawn = read_lines(lines, declared, scene)
+        return review_lines(declared, scene, drawn, progress=tell, threads=threads)
+
+    _run(mission, out, replace, as_json, work)
+
+
+@app.command()
+def sensors(
+    template: Annotated[bool, typer.Option("--template", help="Print a commented card to fill in.")] = False,
+) -> None:
+    """List the sensor cards with swath, density and reach at 60, 80 and 100 m above flat ground."""
+    from planner.files.cards import bundled, load_sensor, sensor_template
+    from planner.survey import sensor_table
+
+    if template:
+        typer.echo(sensor_template(), nl=False)
+        return
+    typer.echo(sensor_table([load_sensor(name, Path()) for name in bundled("sensors")]))
+
+
+@app.command()
+def new(
+    area: Annotated[Path, typer.Argument(metavar="AREA", help="Area: GeoJSON, GeoPackage, KML, Shapefile.")],
+    terrain: Annotated[Path, typer.Option("--terrain", help="Bare-earth height raster.")],
+    target: Annotated[Path | None, typer.Option("--target", help="File to write [default: AREA with .toml].")] = None,
+) -> None:
+    """Write a commented mission file that runs."""
+    from planner.files.newmission import write_new_mission
+
+    typer.echo(f"written to {write_new_mission(area, terrain, target or area.with_suffix('.toml'))}")
+
+
+def main() -> None:
+    """Run a command; turn every error into one clear message and its exit code."""
+    try:
+        app(standalone_mode=True)
+    except PlannerError as error:
+        if "--json" in sys.argv:
+            typer.echo(json.dumps(error.as_dict(), indent=2))
+        typer.echo(str(error), err=True)
+        if isinstance(error, InfeasibleError) and error.best is not None:
+            best = error.best
+            typer.echo(
+                f"  best reachable {best.quantity}: {best.reachable:g} of {best.asked:g}, limited by {best.limited_by}",
+                err=True,
+            )
+        raise SystemExit(error.exit_code) from None
+    except Exception:  # the last door: anything else is a bug of ours, and says so
+        traceback.print_exc()
+        typer.echo("This is a bug in swathwright. Please report it with the text above and the mission file.", err=True)
+        raise SystemExit(PlannerError.exit_code) from None

@@ -1,0 +1,225 @@
+"use strict";
+/* The behaviour of the survey map. Words come from a JSON block and are set as text, never as markup. */
+var surveyMap = (function () {
+  var FEET_PER_M = 1 / 0.3048;
+  var PANES = { relief: 210, cells: 220, areas: 410, gaps: 420, lines: 430, takeoff: 440, ruler: 450 };
+  var map = null;
+  var home = null;
+  var words = null;
+
+  function saying(number) {
+    if (!words) { words = JSON.parse(document.getElementById("words").textContent); }
+    return words[number];
+  }
+
+  function element(tag, text, className) {
+    var made = document.createElement(tag);
+    if (text !== undefined) { made.textContent = text; }
+    if (className) { made.className = className; }
+    return made;
+  }
+
+  function open(frame, options) {
+    map = L.map("chart", options);
+    Object.keys(PANES).forEach(function (name) { map.createPane(name).style.zIndex = PANES[name]; });
+    home = frame;
+    fit();
+    L.control.scale({ metric: true, imperial: true, maxWidth: 160 }).addTo(map);
+    return map;
+  }
+
+  /* On a wide screen the legend lies over the right of the map: the site is fitted beside it. */
+  function fit() {
+    var printing = document.body.classList.contains("printing");
+    var legend = !printing && window.matchMedia("(min-width: 1000px)").matches ? 290 : 0;
+    map.fitBounds(home, { paddingTopLeft: [70, 20], paddingBottomRight: [legend + 20, 28], animate: false });
+  }
+
+  function popup(said) {
+    var box = element("div", undefined, "said");
+    box.appendChild(element("h3", said.title));
+    var list = box.appendChild(element("dl"));
+    said.rows.forEach(function (row) {
+      list.appendChild(element("dt", row[0]));
+      list.appendChild(element("dd", row[1]));
+    });
+    return box;
+  }
+
+  function describe(feature, layer) {
+    var key = feature.properties.key;
+    if (key === undefined) { return; }
+    var said = saying(key);
+    layer.bindPopup(popup(said), { maxWidth: 320, minWidth: 270 });
+    layer.bindTooltip(element("span", said.title), { sticky: true });
+    layer.on("add", function () {
+      var shape = layer.getElement();
+      if (!shape || !feature.properties.tab) { return; }
+      shape.setAttribute("tabindex", "0");
+      shape.setAttribute("role", "button");
+      shape.setAttribute("aria-label", said.title);
+      shape.addEventListener("keydown", function (event) {
+        if (event.key === "Enter" || event.key === " ") { event.preventDefault(); layer.openPopup(); }
+      });
+    });
+  }
+
+  function symbol(feature, place) {
+    var wanted = feature.properties.symbol;
+    var mark = saying(feature.properties.mark).title;
+    var box = element("span", wanted === "arrow" ? undefined : mark);
+    if (wanted === "arrow") {
+      box.innerHTML = '<svg viewBox="-8 -8 16 16" width="19" height="19"><path d="M0 -7L5.5 6L0 3L-5.5 6Z"/></svg>';
+      box.firstChild.style.transform = "rotate(" + feature.properties.turn + "deg)";
+    }
+    var takeoff = wanted === "takeoff";
+    var size = { arrow: [19, 19], name: [90, 15], takeoff: [24, 24] }[wanted];
+    var turn = (feature.properties.turn || 0) * Math.PI / 180;
+    var behind = wanted === "name" ? 13 : 0;
+    var anchor = [size[0] / 2 + behind * Math.sin(turn), size[1] / 2 - behind * Math.cos(turn)];
+    return L.marker(place, {
+      icon: L.divIcon({ html: box, className: "mark-" + wanted, iconSize: size, iconAnchor: anchor }),
+      pane: takeoff ? "takeoff" : "lines",
+      interactive: takeoff,
+      keyboard: takeoff,
+      alt: takeoff ? saying(feature.properties.key).title : "",
+      title: ""
+    });
+  }
+
+  /* Names of lines are shown where they have room. */
+  function thinNames(lines) {
+    var names = lines.getLayers().filter(function (layer) { return layer.feature.properties.symbol === "name"; });
+    var least = Infinity;
+    for (var i = 0; i < names.length; i += 1) {
+      for (var j = i + 1; j < Math.min(i + 4, names.length); j += 1) {
+        var a = map.latLngToLayerPoint(names[i].getLatLng());
+        var b = map.latLngToLayerPoint(names[j].getLatLng());
+        least = Math.min(least, Math.max(Math.abs(a.x - b.x) / 2, Math.abs(a.y - b.y)));
+      }
+    }
+    map.getContainer().classList.toggle("names-hidden", least < 14);
+  }
+
+  function showKey(name, shown) {
+    document.querySelectorAll("[data-key]").forEach(function (key) {
+      if (key.dataset.key === name) { key.hidden = !shown; }
+    });
+  }
+
+  function start(layers) {
+    var switches = Array.from(document.querySelectorAll("input[data-layer]"));
+    function apply() {
+      switches.forEach(function (input) {
+        var layer = layers[input.dataset.layer];
+        if (!layer) { return; }
+        if (input.checked !== map.hasLayer(layer)) {
+          if (input.checked) { map.addLayer(layer); } else { map.removeLayer(layer); }
+        }
+        showKey(input.dataset.layer, input.checked);
+      });
+    }
+    switches.forEach(function (input) { input.addEventListener("change", apply); });
+    apply();
+    thinNames(layers.lines);
+    map.on("zoomend", function () { thinNames(layers.lines); });
+    ruler();
+    printing();
+    if (window.matchMedia("(max-width: 760px)").matches) { document.querySelector(".layers").open = false; }
+  }
+
+  /* Length on the WGS 84 ellipsoid by the radii of curvature at the middle latitude; good to 1e-6 over a site. */
+  function length(a, b) {
+    var rad = Math.PI / 180;
+    var middle = (a.lat + b.lat) / 2 * rad;
+    var e2 = 0.00669437999014;
+    var w2 = 1 - e2 * Math.pow(Math.sin(middle), 2);
+    var north = 6378137 * (1 - e2) / Math.pow(w2, 1.5) * (b.lat - a.lat) * rad;
+    var east = 6378137 / Math.sqrt(w2) * Math.cos(middle) * (b.lng - a.lng) * rad;
+    return Math.hypot(north, east);
+  }
+
+  function ruler() {
+    var points = [];
+    var drawn = L.layerGroup().addTo(map);
+    var box = document.querySelector(".ruler-box");
+    var readout = document.getElementById("ruler-readout");
+    var button = element("button", "Ruler", "ruler-button");
+    var control = L.control({ position: "topleft" });
+    button.type = "button";
+    button.title = "Measure distances";
+    button.setAttribute("aria-pressed", "false");
+    control.onAdd = function () {
+      L.DomEvent.disableClickPropagation(button);
+      return button;
+    };
+    control.addTo(map);
+
+    function inUse() { return button.getAttribute("aria-pressed") === "true"; }
+
+    function draw() {
+      drawn.clearLayers();
+      var total = 0;
+      var last = 0;
+      points.forEach(function (point, i) {
+        if (i) { last = length(points[i - 1], point); total += last; }
+        drawn.addLayer(L.circleMarker(point, {
+          pane: "ruler", radius: 5, color: "#16202b", weight: 2, fillColor: "#ffd84d", fillOpacity: 1, interactive: false
+        }));
+      });
+      if (points.length > 1) {
+        drawn.addLayer(L.polyline(points, { pane: "ruler", color: "#ffffff", weight: 6, interactive: false }));
+        drawn.addLayer(L.polyline(points, { pane: "ruler", color: "#16202b", weight: 3, dashArray: "1 7", interactive: false }));
+      }
+      readout.textContent = points.length < 2
+        ? "Click two or more points. With the keyboard: move the map under the cross, then Enter."
+        : total.toFixed(1) + " m · " + (total * FEET_PER_M).toFixed(1) + " ft"
+          + (points.length > 2 ? " (last leg " + last.toFixed(1) + " m)" : "");
+    }
+
+    function add(point) { points.push(point); draw(); }
+
+    function undo() { points.pop(); draw(); }
+
+    function clear() { points = []; draw(); }
+
+    function use(on) {
+      button.setAttribute("aria-pressed", String(on));
+      map.getContainer().classList.toggle("measuring", on);
+      box.hidden = !on;
+      map.closePopup();
+      if (on) { map.doubleClickZoom.disable(); } else { map.doubleClickZoom.enable(); }
+      clear();
+    }
+
+    button.addEventListener("click", function () { use(!inUse()); if (inUse()) { map.getContainer().focus(); } });
+    map.on("click", function (event) { if (inUse()) { add(event.latlng); } });
+    map.getContainer().addEventListener("keydown", function (event) {
+      if (!inUse() || event.target !== map.getContainer()) { return; }
+      if (event.key === "Enter") { add(map.getCenter()); }
+      if (event.key === "Backspace") { undo(); }
+      if (event.key === "Escape") { use(false); button.focus(); }
+    });
+    document.getElementById("ruler-undo").addEventListener("click", undo);
+    document.getElementById("ruler-clear").addEventListener("click", clear);
+  }
+
+  function printing() {
+    var folded = [];
+    window.addEventListener("beforeprint", function () {
+      folded = Array.from(document.querySelectorAll("details:not([open])"));
+      folded.forEach(function (block) { block.open = true; });
+      document.body.classList.add("printing");
+      map.invalidateSize({ animate: false, pan: false });
+      fit();
+    });
+    window.addEventListener("afterprint", function () {
+      document.body.classList.remove("printing");
+      folded.forEach(function (block) { block.open = false; });
+      map.invalidateSize({ animate: false, pan: false });
+      fit();
+    });
+  }
+
+  return { open: open, start: start, describe: describe, symbol: symbol };
+}());

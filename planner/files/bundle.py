@@ -1,0 +1,186 @@
+"""The output folder: all files of a job, whole or not at all.
+
+Lives here: summary.json with its schema, the hashes of inputs, the folder that appears in one step.
+Must not know how figures were found, nor how a map is drawn.
+"""
+
+import hashlib
+import json
+import math
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from planner.errors import Fault, InputError
+from planner.files.planfiles import (
+    collection_text,
+    gaps_geojson,
+    heights_statement,
+    json_value,
+    plan_geojson,
+    write_grid,
+)
+from planner.forecast.gaps import CAUSES, NOT_JUDGED
+from planner.ground.surface import Scene
+from planner.survey import Assessment
+
+CAUSE_CODES = ", ".join(f"{code} {cause}" for code, cause in enumerate(("met", *CAUSES))) + f", {NOT_JUDGED} not judged"
+
+
+def check_target(folder: Path, *, replace: bool, input_files: Sequence[tuple[str, Path]] = ()) -> None:
+    """Refuse (E44) a folder that would be lost: without leave, not of our making, or with inputs of this job in it."""
+    if not (folder.exists() or folder.is_symlink()):
+        return
+    what, fix = "", "choose another output folder"
+    if not replace:
+        what, fix = "the output folder exists", "add --replace, or choose another output folder"
+    elif folder.is_symlink() or not (folder / "summary.json").is_file():
+        what = "what is to be replaced does not look like an output folder: it holds no summary.json"
+    elif any(path.resolve().is_relative_to(folder.resolve()) for _, path in input_files):
+        what = "what is to be replaced holds input files of this job"
+    if what:
+        raise InputError(Fault("E44", what, str(folder), fix))
+
+
+def write_outputs(
+    folder: Path,
+    assessment: Assessment,
+    *,
+    replace: bool,
+    input_files: Sequence[tuple[str, Path]],
+    write_map: Callable[[Path, Assessment], None],
+) -> None:
+    """Write all output files of a job; the folder appears, or is replaced, only when every file is there.
+
+    Parameters
+    ----------
+    folder : Path
+        Output folder; its parents are made where missing.
+    assessment : Assessment
+        What to write.
+    replace : bool
+        Whether an output folder that exists may be replaced, with all that lies in it.
+    input_files : sequence of (str, Path)
+        Name as the mission declares it, and place, of every file that was read.
+    write_map : callable
+        Writes map.html to the path it is given.
+
+    Raises
+    ------
+    InputError
+        E44 the folder exists and may not be replaced.
+    """
+    check_target(folder, replace=replace, input_files=input_files)
+    with _workshop(folder) as workshop:
+        fresh = workshop / "fresh"
+        fresh.mkdir()
+        _write_files(fresh, assessment, input_files)
+        write_map(fresh / "map.html", assessment)
+        old = workshop / "old"
+        if folder.exists():
+            folder.rename(old)
+        try:
+            fresh.rename(folder)
+        except BaseException:  # an interrupt, too, must not cost the folder that was there
+            if old.exists():
+                old.rename(folder)
+            raise
+
+
+def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]) -> dict[str, Any]:
+    """Return the contents of summary.json, by the names of its schema; nan is null, floats keep 9 digits."""
+    plan, forecast = assessment.plan, assessment.forecast
+    summary: dict[str, Any] = json_value(
+        {
+            "mission": assessment.mission.name,
+            "verdict": "met" if forecast.met else "not met",
+            "settings": None if plan.settings is None else vars(plan.settings),
+            "flight": plan.flight,
+            "lines": [vars(figures) for figures in plan.figures],
+            "density": vars(forecast.density),
+            "coverage": vars(forecast.coverage),
+            "safety": {
+                "cautions": [vars(caution) for caution in assessment.cautions],
+                "unsafe": [asdict(fault) for fault in assessment.unsafe],
+            },
+            "assumptions": assessment.assumptions,
+            "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],
+        }
+    )
+    return summary | {"frame": _frame_dict(assessment.scene)}
+
+
+def summary_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of summary.json."""
+    text = resources.files("planner").joinpath("data/schemas/summary.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+@contextmanager
+def _workshop(folder: Path) -> Iterator[Path]:
+    """Lend a temporary folder beside `folder`; take it away afterwards, and parents made in vain with it."""
+    made = [parent for parent in folder.parents if not parent.exists()]
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    workshop = Path(tempfile.mkdtemp(prefix=f".{folder.name}.", dir=folder.parent))
+    try:
+        yield workshop
+    finally:
+        shutil.rmtree(workshop)
+        for parent in made:
+            if not any(parent.iterdir()):
+                parent.rmdir()
+
+
+def _write_files(folder: Path, assessment: Assessment, input_files: Sequence[tuple[str, Path]]) -> None:
+    forecast = assessment.forecast
+    _write_text(folder / "plan.geojson", collection_text(plan_geojson(assessment)))
+    _write_text(folder / "gaps.geojson", collection_text(gaps_geojson(assessment)))
+    summary = json.dumps(
+        summary_dict(assessment, input_files), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False
+    )
+    _write_text(folder / "summary.json", summary + "\n")
+    density = f"Forecast density. {forecast.density.definition}"
+    write_grid(folder / "density.tif", forecast.density_per_m2, assessment, density, "1/m2", math.nan)
+    write_grid(folder / "passes.tif", forecast.passes, assessment, "Lines with at least one return", "1", None)
+    cause = f"Cause of a cell below its density: {CAUSE_CODES}"
+    write_grid(folder / "cause.tif", forecast.cause, assessment, cause, "code", NOT_JUDGED)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")
+
+
+def _frame_dict(scene: Scene) -> dict[str, Any]:
+    """Return the working CRS; its origin is not rounded, since positions hang on it."""
+    centre = scene.area.centroid
+    convergence_deg = math.degrees(scene.frame.convergence_rad(centre.x, centre.y))
+    return {
+        "crs_wkt": scene.frame.crs.to_wkt(),
+        "origin_east_m": float(scene.frame.origin_east_m),
+        "origin_north_m": float(scene.frame.origin_north_m),
+        "heights": scene.heights,
+        "heights_statement": heights_statement(scene),
+        "geoid": None if scene.geoid is None else scene.geoid.name,
+        "frame_doubt_m": json_value(scene.frame_doubt_m),
+        # Grid north and true north part by this much at the middle of the area.
+        "grid_convergence_deg": round(convergence_deg, 6) + 0.0,
+    }
+
+
+def _portable(name: str) -> str:
+    """Return a name without its folder where that is absolute: it would tell of the machine, not of the job."""
+    if "://" in name:
+        return name
+    path = Path(name)
+    return path.name if path.is_absolute() else path.as_posix()
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -1,0 +1,288 @@
+"""The scene of a mission: area and terrain read, checked against each other, and brought into one local frame.
+
+Lives here: which frame, which lattice, and what the inputs may not contradict. Must not know flights or forecasts.
+"""
+
+import math
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyproj
+import rasterio.features
+import shapely
+from affine import Affine
+from pyproj.exceptions import CRSError
+
+from planner.errors import Fault, InputError
+from planner.files.areafiles import read_area
+from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
+from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, read_heights
+from planner.ground.geodesy import Frame, site_frame
+from planner.ground.surface import HeightGrid, Scene
+from planner.mission import Mission
+
+LEAST_SPACING_M = 0.25
+LEAST_MARGIN_M = 60.0
+MOST_VERTICES = 120_000_000
+BYTES_PER_VERTEX = 40  # two height grids in float64, what is known of each, and the working copies
+RETURNS_PER_CELL = 25
+MOST_SCALE_ERROR = 0.002
+Box = tuple[float, float, float, float]
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """The plane part of a scene, before heights are read."""
+
+    frame: Frame
+    area: shapely.MultiPolygon
+    planned: shapely.MultiPolygon
+    flown: shapely.MultiPolygon
+
+
+def read_scene(mission: Mission) -> Scene:
+    """Return the site of a mission in one local frame.
+
+    The lattice is chosen so that the judging cell is a whole multiple of its spacing and no detail of the finest
+    raster is lost, down to 0.25 m. It reaches past the planned area by the settling distance of the aircraft and
+    half a swath at the ceiling; what no raster covers there is unknown.
+
+    Raises
+    ------
+    InputError
+        E01-E13, E16, E17, E45, E46, E49 of the inputs.
+    """
+    check_proj()
+    area_path = _folder(mission) / mission.site.area
+    area_deg, area_crs = read_area(area_path, mission.site.layer, mission.site.features)
+    sheet = _sheet(mission, area_deg)
+    terrains = _terrains(mission)
+    for terrain in terrains:
+        _check_meeting(sheet, terrain, area_deg, area_path)
+    check_vertical(mission, terrains)
+    geoid = site_geoid(mission, sheet.frame, sheet.flown)
+    spacing_m = _spacing_m(mission, sheet, terrains)
+    bounds = _lattice_bounds(mission, sheet)
+    _check_size(bounds, spacing_m)
+    grids = [
+        read_heights(each.source, sheet.frame, bounds, spacing_m, mission.terrain.vertical_unit) for each in terrains
+    ]
+    cautions = [text for terrain in terrains for text in terrain.cautions]
+    for terrain, grid in zip(terrains, grids, strict=True):
+        cautions += _check_holes(mission, sheet, terrain, grid)
+    doubt_m, doubts = frame_doubt(area_crs, terrains, area_deg)
+    cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids)
+    return Scene(
+        frame=sheet.frame,
+        area=sheet.area,
+        planned=sheet.planned,
+        ground=grids[0],
+        top=grids[-1],
+        ground_is_bare=mission.terrain.ground is not None,
+        heights=mission.terrain.heights,
+        geoid=geoid,
+        frame_doubt_m=doubt_m,
+        cautions=tuple(cautions),
+    )
+
+
+def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
+    """Return every local file a job reads: its name relative to the mission's folder, and its path.
+
+    Sidecars (the parts of a Shapefile, world files, `.aux.xml`) are included; URLs and bundled data are not.
+    """
+    folder = _folder(mission)
+    area = folder / mission.site.area
+    paths = {mission.file, area}
+    if area.suffix.lower() == ".shp":
+        paths |= {path for path in area.parent.glob(f"{area.stem}.*") if path.is_file()}
+    for source in _sources(mission):
+        if not _is_remote(source):
+            paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}
+    if mission.terrain.geoid not in (None, "egm96"):
+        paths.add(folder / str(mission.terrain.geoid))
+    named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in paths if path.is_file()}
+    return tuple(sorted(named.items()))
+
+
+def _fault(code: str, what: str, where: str, fix: str) -> InputError:
+    return InputError(Fault(code, what, where, fix))
+
+
+def _folder(mission: Mission) -> Path:
+    return mission.file.parent
+
+
+def _is_remote(source: str) -> bool:
+    return "://" in source or source.startswith("/vsi")
+
+
+def _sources(mission: Mission) -> list[str]:
+    """Return the declared rasters, ground first."""
+    declared = [source for source in (mission.terrain.ground, mission.terrain.surface) if source is not None]
+    return [source if _is_remote(source) else str(_folder(mission) / source) for source in declared]
+
+
+def _terrains(mission: Mission) -> list[TerrainFile]:
+    return [inspect_terrain(source, mission.terrain.vertical_unit) for source in _sources(mission)]
+
+
+def _many(geometry: shapely.Geometry) -> shapely.MultiPolygon:
+    return geometry if geometry.geom_type == "MultiPolygon" else shapely.MultiPolygon([geometry])
+
+
+def _sheet(mission: Mission, area_deg: shapely.MultiPolygon) -> _Sheet:
+    west, south, east, north = area_deg.bounds
+    centre = (west + east) / 2, (south + north) / 2
+    wanted = mission.site.working_crs
+    frame = site_frame(*centre) if wanted == "auto" else _named_frame(wanted, *centre)
+    area = shapely.transform(area_deg, lambda xy: np.column_stack(frame.from_lonlat(xy[:, 0], xy[:, 1])))
+    planned = _many(area.buffer(mission.site.buffer_m)) if mission.site.buffer_m else area
+    overshoot_m = _overshoot_m(mission)
+    flown = _many(planned.buffer(overshoot_m)) if overshoot_m else planned
+    return _Sheet(frame, area, planned, flown)
+
+
+def _overshoot_m(mission: Mission) -> float:
+    """Return the straight flight before and after each line [m]."""
+    return mission.aircraft.settle_s * (mission.flight.speed_mps or mission.aircraft.max_speed_mps)
+
+
+def _named_frame(wanted: str, lon: float, lat: float) -> Frame:
+    """Return the frame of a working CRS by name; it must count metres and be true to scale at the site."""
+    zone = int((lon + 180) // 6) % 60 + 1
+    proposal = f'name a projected CRS in metres, for example EPSG:{(32600 if lat >= 0 else 32700) + zone}, or "auto"'
+    try:
+        crs = pyproj.CRS.from_user_input(wanted)
+    except CRSError as error:
+        raise _fault("E06", f'working_crs "{wanted}" is not a known CRS', "site.working_crs", proposal) from error
+    if not crs.is_projected:
+        said = f"working_crs {crs.name} ({crs.type_name}) has no plane of metres"
+        raise _fault("E06", said, "site.working_crs", proposal)
+    across = crs.axis_info[0].unit_name
+    if across != "metre":
+        raise _fault("E07", f"working_crs {crs.name} counts in {across}, not in metres", "site.working_crs", proposal)
+    flat = crs.sub_crs_list[0] if crs.is_compound else crs.to_2d()
+    factors = pyproj.Proj(flat).get_factors(lon, lat)
+    scale = max(factors.meridional_scale, factors.parallel_scale, key=lambda value: abs(value - 1))
+    if not abs(scale - 1) <= MOST_SCALE_ERROR:
+        said = f"working_crs {flat.name} has scale {scale:.4f} at the site, more than {MOST_SCALE_ERROR:.1%} off"
+        raise _fault("E06", said, f"longitude {lon:.4f} latitude {lat:.4f}", proposal)
+    east, north = Frame(flat).from_lonlat(lon, lat)
+    return Frame(flat, round(float(east), -2), round(float(north), -2))
+
+
+def _check_meeting(sheet: _Sheet, terrain: TerrainFile, area_deg: shapely.MultiPolygon, area_path: Path) -> None:
+    """Refuse rasters that miss the area, or that end within the flown ground."""
+    share = terrain.share_of(sheet.frame, sheet.flown)
+    if share >= 1 - 1e-6:
+        return
+    if share == 0 or terrain.share_of(sheet.frame, sheet.area) == 0:
+        raster, area = terrain.bounds_deg(), area_deg.bounds
+        boxes = f"the area spans {_box(area)}, the raster {_box(raster)} (longitude, latitude)"
+        swapped = (area[1], area[0], area[3], area[2])
+        if shapely.box(*swapped).intersects(shapely.box(*raster)):
+            said = f"the area misses the raster as given and meets it with longitude and latitude swapped: {boxes}"
+            raise _fault("E05", said, str(area_path), "correct the axis order of the area file")
+        said = f"area and raster do not meet: {boxes}"
+        raise _fault("E08", said, terrain.source, "check the CRS of both, or supply terrain of the site")
+    said = (
+        f"the raster covers only {_floored_percent(share)} % of the ground that is flown (area, buffer and overshoot)"
+    )
+    fix = "supply a larger raster, or a smaller site.buffer_m or aircraft.settle_s"
+    raise _fault("E09", said, terrain.source, fix)
+
+
+def _floored_percent(share: float) -> str:
+    return f"{math.floor(share * 1000) / 10:g}"
+
+
+def _box(bounds: Box) -> str:
+    west, south, east, north = bounds
+    return f"{west:.4f} to {east:.4f}, {south:.4f} to {north:.4f}"
+
+
+def _spacing_m(mission: Mission, sheet: _Sheet, terrains: list[TerrainFile]) -> float:
+    """Return the lattice spacing [m]: the judging cell, or the largest whole part of it that keeps raster detail."""
+    wanted = mission.requirement
+    cell_m = wanted.cell_m or max(1.0, math.sqrt(RETURNS_PER_CELL / wanted.target_per_m2))
+    finest_m = min(terrain.cell_m(sheet.frame, *_middle(sheet))[0] for terrain in terrains)
+    parts = math.ceil(cell_m / finest_m - 1e-3)  # a pixel of 0.9998 m on the ground is a pixel of 1 m
+    return cell_m / max(1, min(parts, math.floor(cell_m / LEAST_SPACING_M)))
+
+
+def _middle(sheet: _Sheet) -> tuple[float, float]:
+    west, south, east, north = sheet.planned.bounds
+    return (west + east) / 2, (south + north) / 2
+
+
+def _lattice_bounds(mission: Mission, sheet: _Sheet) -> Box:
+    """Return the planned area's box grown by the overshoot and by half a swath from the ceiling, local [m]."""
+    half = math.radians(mission.sensor.usable_fov_deg / 2)
+    reach_m = max(rating.range_m for rating in mission.sensor.ratings)
+    swath_m = min(mission.limits.ceiling_agl_m * math.tan(half), reach_m)
+    margin = _overshoot_m(mission) + max(LEAST_MARGIN_M, swath_m)
+    west, south, east, north = sheet.planned.bounds
+    return west - margin, south - margin, east + margin, north + margin
+
+
+def _check_size(bounds: Box, spacing_m: float) -> None:
+    west, south, east, north = bounds
+    vertices = ((east - west) / spacing_m + 1) * ((north - south) / spacing_m + 1)
+    if vertices > MOST_VERTICES:
+        memory = f"some {vertices * BYTES_PER_VERTEX / 1e9:.0f} GB of memory"
+        said = (
+            f"{vertices / 1e6:.0f} million heights at {spacing_m:g} m, over {MOST_VERTICES / 1e6:.0f} million; {memory}"
+        )
+        raise _fault("E17", said, "site.area", "split the site, or ask for a larger requirement.cell_m")
+
+
+def _check_holes(mission: Mission, sheet: _Sheet, terrain: TerrainFile, grid: HeightGrid) -> list[str]:
+    """Refuse (E11) unknown ground under the flown area, or say how much of it there is."""
+    half, step = grid.spacing_m / 2, grid.spacing_m
+    to_local = Affine(step, 0, grid.west_m - half, 0, -step, grid.north_m + half)
+    if grid.known.all():
+        return []
+    flown = rasterio.features.geometry_mask([sheet.flown], grid.known.shape, to_local, invert=True)
+    holes = (flown & ~grid.known).astype(np.uint8)
+    if not holes.any():
+        return []
+    patches = rasterio.features.shapes(holes, mask=holes, connectivity=8, transform=to_local)
+    largest = max((shapely.geometry.shape(shape) for shape, _ in patches), key=lambda polygon: polygon.area)
+    lon, lat = sheet.frame.to_lonlat(*largest.point_on_surface().coords[0])
+    total_ha = float(holes.sum()) * step**2 / 1e4
+    said = (
+        f"no terrain data under {total_ha:.4g} ha of the ground that is flown; "
+        f"the largest hole has {largest.area / 1e4:.4g} ha, at longitude {lon:.6f} latitude {lat:.6f}"
+    )
+    if mission.terrain.holes == "refuse":
+        fix = 'supply terrain without the hole, or set terrain.holes = "unknown" to leave it unknown'
+        raise _fault("E11", said, terrain.source, fix)
+    return [f"{Path(terrain.source).name}: {said}. Nothing is known about height or clearance there."]
+
+
+def _coarse(mission: Mission, sheet: _Sheet, terrains: list[TerrainFile]) -> list[str]:
+    """Return cautions (E15) on rasters too coarse for the height flown."""
+    agl_m = mission.flight.agl_m or mission.limits.ceiling_agl_m
+    cautions = []
+    for terrain in terrains:
+        cell_m = terrain.cell_m(sheet.frame, *_middle(sheet))[1]
+        if cell_m > agl_m / 3:
+            said = f"E15 {Path(terrain.source).name} has pixels of {cell_m:.0f} m, over a third of {agl_m:g} m"
+            cautions.append(f"{said} above ground: banks, walls and single trees are not in it.")
+    return cautions
+
+
+def _upside_down(grids: list[HeightGrid]) -> list[str]:
+    """Return a caution where the top surface lies below the ground on the whole."""
+    ground, top = grids[0], grids[-1]
+    both = ground.known & top.known
+    if ground is top or not both.any():
+        return []
+    above_m = float(np.median((top.heights_m - ground.heights_m)[both]))
+    if above_m >= -0.5:
+        return []
+    said = f"Half of the top surface lies {-above_m:.1f} m or more below the bare earth"
+    return [f"{said}: the two rasters may be swapped, or count from different datums."]

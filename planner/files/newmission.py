@@ -1,0 +1,110 @@
+"""A new mission file out: commented, and fit to run as it stands.
+
+Lives here: the text of a first mission and writing it beside nothing else. Must not know what the planner does with it.
+"""
+
+import json
+import os
+from pathlib import Path
+
+from planner.errors import Fault, InputError
+from planner.files.cards import bundled, shown_path
+
+_TEXT = """\
+# A mission: what is to be surveyed, with what, and how well. Paths start from this file's folder.
+# A line behind # is left out; what is then taken is written beside it, and listed in the outputs.
+
+name = {name}
+date = 2030-01-01                     # change this: the day you mean to fly
+
+[site]
+area = {area}
+# layer = "..."                       # where the file holds several
+# features = ["..."]                  # all
+buffer_m = 20                         # flown round the area, not judged
+
+[terrain]
+ground = {terrain}
+                                      # bare earth; a raster that shows roofs and crowns is `surface` instead
+# surface = "..."                     # top surface: roofs and crowns
+heights = "orthometric"               # check this: above sea level; or "ellipsoidal", as a receiver measures
+# geoid = "egm96"                     # links the two, where the raster's heights rest on it; none
+# vertical_unit = "metre"             # or "foot", "us_survey_foot"; as the raster says
+vertical_sd_m = 0.3                   # one standard deviation of the raster's heights
+# surveyed = 2029-06-01               # day the terrain was measured; unknown
+holes = "refuse"                      # or "unknown": go on where the raster has no data
+
+[sensor]
+card = "B"                            # {sensors}; or a card of your own, "my_sensor.toml"
+pulse_rate_hz = "auto"                # or one of the card's
+line_rate_hz = "auto"                 # or one of the card's
+
+[aircraft]
+card = "hexacopter"                   # {aircraft}; or a card of your own
+# take_off = [[-7.412, 62.031]]       # longitude, latitude; no point
+
+[requirement]
+density_per_m2 = 100                  # or instead: quality_level = "QL1"
+returns = "first"
+coverage = "aggregate"                # all passes together; or "single": the best one
+# cell_m = 1.0                        # side of the judging cell; chosen from density and scan-line spacing
+percentile = 5                        # percent of cells that may lie below
+sidelap_min = 0.2                     # share of a swath that its neighbour covers too
+
+[limits]
+ceiling_agl_m = 120                   # check this against the rules where you fly
+clearance_m = 30                      # least distance to ground, roofs and crowns
+# climb_mps = 3                       # the aircraft's own
+# descent_mps = 2                     # the aircraft's own
+
+[flight]                              # what is given is held, the rest is chosen
+# agl_m = 70
+# speed_mps = 6
+# heading_deg = 35                    # clockwise from true north
+# line_spacing_m = 60
+# following = "terrain"               # or "level"
+
+[conditions]
+visibility_km = 23
+"""
+
+
+def new_mission_text(area: Path, terrain: Path, folder: Path) -> str:
+    """Return a mission file for an area and its terrain, to be saved in `folder`."""
+    return _TEXT.format(
+        name=_quoted(area.stem.replace("_", " ")[:120]),
+        area=_quoted(_from(folder, area)),
+        terrain=_quoted(_from(folder, terrain)),
+        sensors=" ".join(bundled("sensors")),
+        aircraft=" ".join(bundled("aircraft")),
+    )
+
+
+def write_new_mission(area: Path, terrain: Path, target: Path) -> Path:
+    """Write a mission file for an area and its terrain, and return where.
+
+    Raises
+    ------
+    InputError
+        E00 where a named file or the folder of `target` does not exist, E44 where `target` exists already.
+    """
+    missing = [path for path in (area, terrain, target.parent) if not path.exists()]
+    if missing:
+        raise InputError(*(Fault("E00", "does not exist", shown_path(path), "check the path") for path in missing))
+    text = new_mission_text(area, terrain, target.parent).encode()
+    try:
+        with target.open("xb") as file:
+            file.write(text)
+    except FileExistsError as error:
+        fault = Fault("E44", "exists already and is not overwritten", shown_path(target), "choose another name")
+        raise InputError(fault) from error
+    return target
+
+
+def _from(folder: Path, path: Path) -> str:
+    return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+
+
+def _quoted(text: str) -> str:
+    # a JSON string is a TOML basic string
+    return json.dumps(text, ensure_ascii=False)

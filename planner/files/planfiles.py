@@ -1,0 +1,244 @@
+"""Plans, gaps and grids as open files: GeoJSON (RFC 7946) and GeoTIFF.
+
+Lives here: how lines, gaps and grids are written down. Must not know how they were found.
+
+GeoJSON altitudes are heights above the WGS 84 ellipsoid. Where the link from scene heights to the ellipsoid is
+unknown, positions carry no third coordinate and the heights stand in arrays whose names say what they are above.
+"""
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import rasterio
+import shapely
+from rasterio import Affine
+
+from planner.flight.flightlines import FlightLine
+from planner.ground.geodesy import Frame, geodesic_area_m2
+from planner.ground.surface import Scene
+from planner.mission import Mission
+from planner.survey import Assessment, LineFigures
+
+Array = npt.NDArray[np.float64]
+
+DEGREE_DIGITS = 9
+"""Decimals of longitude and latitude: 0.1 mm on the ground."""
+HEIGHT_DIGITS = 3
+FIGURE_DIGITS = 9
+"""Significant digits of a reported figure: the noise of the last bits stays out of the files."""
+
+
+def json_value(value: Any) -> Any:
+    """Return a value as JSON can hold it: nan and infinity are null, floats keep 9 significant digits."""
+    if isinstance(value, Mapping):
+        return {str(key): json_value(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [json_value(item) for item in value]
+    if isinstance(value, np.generic):
+        return json_value(value.item())
+    if isinstance(value, float):
+        return float(f"{value:.{FIGURE_DIGITS}g}") if math.isfinite(value) else None
+    return value
+
+
+def collection_text(collection: Mapping[str, Any]) -> str:
+    """Return a FeatureCollection as text, one feature a line, so that a line number names a feature."""
+    head = json.dumps({key: item for key, item in collection.items() if key != "features"}, ensure_ascii=False)
+    rows = (json.dumps(feature, ensure_ascii=False, allow_nan=False) for feature in collection["features"])
+    return head[:-1] + ', "features": [\n' + ",\n".join(rows) + "\n]}\n"
+
+
+def plan_geojson(assessment: Assessment) -> dict[str, Any]:
+    """Return the plan as an RFC 7946 FeatureCollection: flight lines, area of interest, take-off points.
+
+    Every vertex of a line is written, lead-in and lead-out included. Settings are written unrounded and positions
+    to 0.1 mm, so that a plan read back is the plan that was written.
+    """
+    mission, scene, plan = assessment.mission, assessment.scene, assessment.plan
+    take_off_m = _take_off_height_m(mission, scene)
+    features = [
+        _line_feature(line, figures, scene, take_off_m) for line, figures in zip(plan.lines, plan.figures, strict=True)
+    ]
+    area = {"kind": "area", "area_m2": json_value(geodesic_area_m2(scene.frame, scene.area))}
+    features.append(_feature(_polygon_geometry(scene.frame, scene.area), area))
+    features += [
+        _feature({"type": "Point", "coordinates": _rounded(np.array(point))}, {"kind": "take-off", "id": f"T{n:02d}"})
+        for n, point in enumerate(mission.take_off_deg, 1)
+    ]
+    return {"type": "FeatureCollection", "name": mission.name, "heights": heights_statement(scene)} | {
+        "features": features
+    }
+
+
+def gaps_geojson(assessment: Assessment) -> dict[str, Any]:
+    """Return the gaps as an RFC 7946 FeatureCollection of polygons, largest first."""
+    forecast = assessment.forecast
+    features = [
+        _feature(
+            _polygon_geometry(assessment.scene.frame, gap.polygon),
+            {
+                "id": gap.gap_id,
+                "cause": gap.cause,
+                "area_m2": json_value(gap.area_m2),
+                "mean_density_per_m2": json_value(gap.mean_density_per_m2),
+            },
+        )
+        for gap in forecast.gaps
+    ]
+    definition = {
+        "definition": forecast.density.definition,
+        "target_per_m2": json_value(forecast.density.target_per_m2),
+    }
+    return {"type": "FeatureCollection", "name": assessment.mission.name} | definition | {"features": features}
+
+
+def heights_statement(scene: Scene) -> str:
+    """Return in one sentence what heights the scene has and what GeoJSON altitudes mean."""
+    if scene.heights == "ellipsoidal":
+        return "Terrain heights are ellipsoidal; third coordinates are heights above the WGS 84 ellipsoid in metres."
+    if scene.geoid is None:
+        return (
+            "Terrain heights are orthometric and the geoid that links them to the ellipsoid is unknown: positions have "
+            "no third coordinate; heights_ortho_m holds the height of each vertex above the terrain's own datum."
+        )
+    return (
+        f"Terrain heights are orthometric; third coordinates are heights above the WGS 84 ellipsoid in metres, by "
+        f"geoid {scene.geoid.name}; a line that leaves the geoid grid has no third coordinate."
+    )
+
+
+def write_grid(
+    path: Path,
+    array: npt.NDArray[np.generic],
+    assessment: Assessment,
+    description: str,
+    unit: str,
+    nodata: float | None,
+) -> None:
+    """Write one value a judging cell as a tiled, compressed GeoTIFF in the working CRS.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    array : ndarray, shape (rows, cols)
+        Values on the judging cells, row 0 north; uint8 stays, all else becomes float32.
+    assessment : Assessment
+        Gives the cells and the frame.
+    description, unit : str
+        What a value is, and its unit; kept as the band's own tags.
+    nodata : float or None
+        Value of cells without one, nan allowed.
+    """
+    cells, frame = assessment.forecast.cells, assessment.scene.frame
+    if array.shape != (cells.rows, cells.cols):
+        msg = f"grid of {array.shape} cells for a forecast of {(cells.rows, cells.cols)}"
+        raise ValueError(msg)
+    values = array if array.dtype == np.uint8 else array.astype(np.float32)
+    west, north = frame.origin_east_m + cells.west_m, frame.origin_north_m + cells.north_m
+    with rasterio.open(
+        path,
+        "w",
+        driver="GTiff",
+        height=cells.rows,
+        width=cells.cols,
+        count=1,
+        dtype=values.dtype,
+        crs=rasterio.CRS.from_wkt(frame.crs.to_wkt()),
+        transform=Affine(cells.cell_m, 0.0, west, 0.0, -cells.cell_m, north),
+        nodata=nodata,
+        tiled=True,
+        blockxsize=256,
+        blockysize=256,
+        compress="deflate",
+    ) as grid:
+        grid.write(values, 1)
+        grid.set_band_description(1, description)
+        grid.set_band_unit(1, unit)
+
+
+def line_heights_m(points_m: Array, scene: Scene) -> tuple[Array | None, Array | None]:
+    """Return orthometric and ellipsoidal heights of points [m], shape (k,), each None where it is not known.
+
+    `points_m` has shape (k, 3), local frame, scene heights.
+    """
+    east, north, up = points_m.T
+    if scene.heights == "ellipsoidal":
+        separation = None if scene.geoid is None else scene.geoid.at(*scene.frame.to_lonlat(east, north))
+        return (None if separation is None or np.isnan(separation).any() else up - separation), up
+    separation = scene.separation_m(east, north)
+    return up, (None if separation is None or np.isnan(separation).any() else up + separation)
+
+
+def _line_feature(line: FlightLine, figures: LineFigures, scene: Scene, take_off_m: float | None) -> dict[str, Any]:
+    east, north, up = line.points_m.T
+    ortho_m, ellip_m = line_heights_m(line.points_m, scene)
+    properties: dict[str, Any] = {
+        "kind": "flight line",
+        "id": line.line_id,
+        "role": "mapping",
+        "heading_deg": json_value(figures.heading_deg),
+        "length_m": json_value(figures.length_m),
+        "kept_from_m": float(line.kept_m[0]),
+        "kept_to_m": float(line.kept_m[1]),
+        "speed_mps": float(line.speed_mps),
+        "pulse_rate_hz": float(line.pulse_rate_hz),
+        "line_rate_hz": float(line.line_rate_hz),
+        "usable_half_angle_deg": math.degrees(line.usable_half_angle_rad),
+    }
+    measured = ("swath_m", "density_per_m2", "agl_min_m", "agl_mean_m", "agl_max_m", "ceiling_over_m")
+    properties |= {name: json_value(getattr(figures, name)) for name in measured}
+    properties["height_reference"] = None if ellip_m is None else "ellipsoidal"
+    if ortho_m is not None:
+        properties["heights_ortho_m"] = _heights(ortho_m)
+    if ellip_m is not None:
+        properties["heights_ellip_m"] = _heights(ellip_m)
+    properties["heights_agl_m"] = _heights(up - scene.ground.at(east, north))
+    if take_off_m is not None:
+        properties["heights_ato_m"] = _heights(up - take_off_m)
+    positions = _rounded(np.column_stack(scene.frame.to_lonlat(east, north)))
+    if ellip_m is not None:
+        positions = [[*position, height] for position, height in zip(positions, _heights(ellip_m), strict=True)]
+    return _feature({"type": "LineString", "coordinates": positions}, properties)
+
+
+def _take_off_height_m(mission: Mission, scene: Scene) -> float | None:
+    """Return the scene height [m] of the ground at the first take-off point; None without one on known ground."""
+    if not mission.take_off_deg:
+        return None
+    height = float(scene.ground.at(*scene.frame.from_lonlat(*mission.take_off_deg[0])))
+    return height if math.isfinite(height) else None
+
+
+def _feature(geometry: Mapping[str, Any], properties: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a Feature; its `id` member repeats the property, for programs that read only the one."""
+    head = {"type": "Feature"} | ({"id": properties["id"]} if "id" in properties else {})
+    return head | {"geometry": geometry, "properties": properties}
+
+
+def _polygon_geometry(frame: Frame, shape: shapely.Polygon | shapely.MultiPolygon) -> dict[str, Any]:
+    """Return a GeoJSON geometry in longitude and latitude, outer rings counterclockwise, holes clockwise."""
+    in_lonlat = shapely.transform(
+        shapely.force_2d(shape), lambda en: np.column_stack(frame.to_lonlat(en[:, 0], en[:, 1]))
+    )
+    parts = [
+        [_rounded(np.asarray(ring.coords)) for ring in (part.exterior, *part.interiors)]
+        for part in shapely.get_parts(shapely.orient_polygons(in_lonlat))
+    ]
+    if shape.geom_type == "Polygon":
+        return {"type": "Polygon", "coordinates": parts[0]}
+    return {"type": "MultiPolygon", "coordinates": parts}
+
+
+def _rounded(positions: Array) -> list[Any]:
+    rounded: list[Any] = np.round(positions, DEGREE_DIGITS).tolist()
+    return rounded
+
+
+def _heights(heights_m: Array) -> Sequence[float | None]:
+    return [round(height, HEIGHT_DIGITS) if math.isfinite(height) else None for height in heights_m.tolist()]

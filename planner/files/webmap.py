@@ -1,0 +1,370 @@
+"""The offline map: one HTML file with lines, forecast, gaps and cautions, that opens with the network off.
+
+Lives here: the layers of the map, their legends and their words. Must not know how anything was planned or judged.
+
+No text of a user passes through folium, which would run it as template and as script: layers carry numbers only,
+the words stand in a JSON block and in a page that escapes them.
+"""
+
+import json
+from pathlib import Path
+from typing import Any, cast
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from planner.files.mapassets import (
+    Codes,
+    Picture,
+    class_picture,
+    guarded,
+    inlined,
+    relief_picture,
+    text_of,
+)
+from planner.flight.flightlines import FlightLine
+from planner.forecast.gaps import CAUSES, NOT_JUDGED, Gap
+from planner.ground.geodesy import Frame
+from planner.survey import Assessment, LineFigures
+
+Row = tuple[str, str]
+Swatch = dict[str, Any]
+
+BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
+"""Class breaks of the density as shares of the target; 1 is the target itself."""
+
+_UNKNOWN, _NONE, _OUTSIDE = 1, 2, 255
+_DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245, 190, 118),
+                (190, 221, 232), (116, 178, 209), (45, 117, 172), (16, 56, 107))  # fmt: skip
+_PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
+_CAUSE_RGB = ((92, 92, 92), (196, 78, 0), (222, 148, 0), (136, 34, 85), (51, 34, 136), (190, 95, 150),
+              (0, 105, 168), (70, 165, 215), (110, 25, 10), (17, 108, 50), (30, 30, 30))  # fmt: skip
+_CAUSE_HATCH = ("M0 0L10 10M10 0L0 10", "M-2 2L2 -2M0 10L10 0M8 12L12 8", "M-2 8L2 12M0 0L10 10M8 -2L12 2",
+                "M2 2h2v2h-2zM7 7h2v2h-2z", "M0 2.5H10M0 7.5H10", "M5 0V10M0 5H10", "M2.5 0V10M7.5 0V10",
+                "M0 3q2.5 -3 5 0t5 0M0 8q2.5 -3 5 0t5 0", "M0 8L5 3L10 8", "M5 2.2a2.8 2.8 0 1 0 .01 0",
+                "M2.5 2.5v.01M7.5 7.5v.01")  # fmt: skip
+"""Colour and hatch of each cause, so that none is told by hue alone."""
+
+_MOST_GAPS, _MOST_VERTICES, _TABBED_GAPS = 1000, 30_000, 25
+"""Gaps and gap vertices that are outlined, so that the file stays small, and gaps that the tab key visits."""
+
+_LINE_INK, _LINE_OVER = "#16202b", "#b0005e"
+_STYLES: dict[str, dict[str, Any]] = {
+    "planned": {"color": "#3d4b57", "weight": 1.5, "dashArray": "2 6", "fill": False, "interactive": False},
+    "area": {"color": "#16202b", "weight": 2.5, "fill": False, "interactive": False},
+    "casing": {"color": "#ffffff", "weight": 6, "opacity": 0.85, "interactive": False},
+    "lead": {"color": _LINE_INK, "weight": 1.5, "dashArray": "5 5", "interactive": False},
+    "kept": {"color": _LINE_INK, "weight": 2.5, "interactive": False},
+    "over": {"color": _LINE_OVER, "weight": 3.5, "interactive": False},
+    "hit": {"color": "#ffffff", "weight": 18, "opacity": 0, "className": "line-hit"},
+    "point": {},
+}
+
+
+def write_map(path: Path, assessment: Assessment) -> None:
+    """Write the map of an assessment as one HTML file that needs nothing else.
+
+    Parameters
+    ----------
+    path : Path
+        File to write, UTF-8.
+    assessment : Assessment
+        Plan, forecast and cautions. Same assessment, same bytes.
+    """
+    path.write_text(_page(assessment), encoding="utf-8", newline="\n")
+
+
+def _page(assessment: Assessment) -> str:
+    """Return the whole page."""
+    import jinja2
+
+    words: list[dict[str, Any]] = []
+    html = _chart(assessment, words)
+    pages = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    pages.filters["thousands"] = _thousands
+    panel = pages.from_string(text_of("panel.html")).render(_panel(assessment))
+    title = pages.from_string("{{ name }}: survey map").render(name=assessment.mission.name)
+    head = (
+        f"<title>{title}</title>\n"
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n<link rel="icon" href="data:,">\n'
+        f"<!--\n{text_of('leaflet_licence.txt')}-->"
+    )
+    html = inlined(html, ("leaflet.js", "leaflet.css", "map.js", "map.css"))
+    html = guarded(html.replace("<html>", '<html lang="en">', 1).replace("</head>", f"{head}\n</head>", 1))
+    texts = json.dumps(words).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    return html.replace(
+        '<div id="panel"></div>', f'{panel}\n<script type="application/json" id="words">{texts}</script>', 1
+    )
+
+
+def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
+    """Return the page as folium makes it, links still in place; `words` is filled with the texts of the popups."""
+    import folium
+    from folium.template import Template
+
+    scene, forecast = assessment.scene, assessment.forecast
+    frame, cells = scene.frame, forecast.cells
+    place = (frame, cells.west_m, cells.north_m, cells.cell_m)
+    top = np.where(scene.top.known, scene.top.heights_m, np.nan)
+    corners = np.reshape(scene.planned.bounds, (2, 2))
+    seen = np.vstack([corners, *(line.points_m[:, :2] for line in assessment.plan.lines)])
+    lon, lat = frame.to_lonlat(*np.array([seen.min(axis=0), seen.max(axis=0)]).T)
+
+    chart = folium.Map(tiles=None, zoom_control=True, attribution_control=False, max_zoom=23, zoom_snap=0.25,
+                       zoom_delta=0.5)  # fmt: skip
+    chart.default_js = [("leaflet", "leaflet.js"), ("map_code", "map.js")]
+    chart.default_css = [("leaflet_style", "leaflet.css"), ("map_style", "map.css")]
+    chart._template = Template(text_of("chart.html"))
+    chart.frame_deg = [[lat[0], lon[0]], [lat[1], lon[1]]]
+
+    def picture(shown: Picture, pane: str, name: str, alt: str) -> Any:
+        return folium.raster_layers.ImageOverlay(
+            shown.url, shown.bounds_deg, pixelated=False, show=False, pane=pane, class_name=name, alt=alt
+        )
+
+    def shapes(features: list[dict[str, Any]], pane: str) -> Any:
+        return folium.GeoJson(
+            {"type": "FeatureCollection", "features": features},
+            style_function=lambda feature: dict(_STYLES.get(feature["properties"]["role"], _gap_style(feature))),
+            on_each_feature=folium.JsCode("surveyMap.describe"),
+            point_to_layer=folium.JsCode("surveyMap.symbol"),
+            smooth_factor=0.5, pane=pane, show=False,
+        )  # fmt: skip
+
+    density = class_picture(_density_codes(assessment), _palette(_DENSITY_RGB), *place)
+    passes = class_picture(_passes_codes(assessment), _palette(_PASSES_RGB), *place)
+    causes = class_picture(_cause_codes(assessment), _palette(_CAUSE_RGB), *place)
+    relief = relief_picture(top, frame, scene.top.west_m, scene.top.north_m, scene.top.spacing_m)
+    # Polygons come before lines, so that lines take the clicks.
+    chart.layers = {
+        "relief": picture(relief, "relief", "relief", "Shaded relief"),
+        "density": picture(density, "cells", "cells", "Expected density by cell"),
+        "passes": picture(passes, "cells", "cells", "Passes by cell"),
+        "causes": picture(causes, "cells", "cells", "Cause of shortfall by cell"),
+        "areas": shapes(_area_features(assessment), "areas"),
+        "gaps": shapes(_gap_features(assessment, words), "gaps"),
+        "lines": shapes(_line_features(assessment, words), "lines"),
+        "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
+    }
+    opening = folium.elements.MacroElement()
+    opening._template, opening.layers = Template(text_of("start.html")), chart.layers
+    for name, part in (("chart", chart), *chart.layers.items(), ("opening", opening)):
+        part._id = name  # else random, and the same input would not give the same bytes
+    for part in (*chart.layers.values(), opening):
+        chart.add_child(part)
+    return cast("str", chart.get_root().render())
+
+
+def _feature(role: str, geometry: dict[str, Any], **properties: Any) -> dict[str, Any]:
+    """Return a GeoJSON feature; its properties hold numbers and our own words only."""
+    return {"type": "Feature", "properties": {"role": role, **properties}, "geometry": geometry}
+
+
+def _numbered(features: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return features with the ids by which folium tells them apart."""
+    return [feature | {"id": number} for number, feature in enumerate(features)]
+
+
+def _degrees(frame: Frame, points_m: npt.ArrayLike) -> list[list[float]]:
+    """Return local points, shape (n, 2 or more) [m], as longitude, latitude to 1 cm [deg]."""
+    points = np.asarray(points_m)
+    pairs = np.column_stack(frame.to_lonlat(points[:, 0], points[:, 1]))
+    return cast("list[list[float]]", pairs.round(7).tolist())
+
+
+def _polygon(frame: Frame, polygon: shapely.Polygon) -> list[list[list[float]]]:
+    """Return the rings of a local polygon in degrees."""
+    return [_degrees(frame, ring.coords) for ring in (polygon.exterior, *polygon.interiors)]
+
+
+def _area_features(assessment: Assessment) -> list[dict[str, Any]]:
+    """Return the outlines of the flown and of the judged area."""
+    scene = assessment.scene
+    return _numbered([
+        _feature(role, {"type": "MultiPolygon", "coordinates": [_polygon(scene.frame, p) for p in area.geoms]})
+        for role, area in (("planned", scene.planned), ("area", scene.area))
+    ])  # fmt: skip
+
+
+def _outlined_gaps(assessment: Assessment) -> list[tuple[Gap, shapely.Polygon]]:
+    """Return the gaps to outline, largest first, with their outlines; the layer of causes shows all."""
+    gaps = assessment.forecast.gaps[:_MOST_GAPS]
+    outlines = np.array([gap.polygon for gap in gaps], dtype=object)
+    if shapely.get_num_coordinates(outlines).sum() > _MOST_VERTICES:
+        outlines = shapely.simplify(outlines, assessment.forecast.cells.cell_m)
+    drawn, room = [], _MOST_VERTICES
+    for gap, outline in zip(gaps, outlines, strict=True):
+        vertices = int(shapely.get_num_coordinates(outline))
+        if vertices <= room:
+            room -= vertices
+            drawn.append((gap, outline))
+    return drawn
+
+
+def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the outlined gaps."""
+    features = []
+    for rank, (gap, outline) in enumerate(_outlined_gaps(assessment)):
+        rows = [
+            ("Cause", gap.cause),
+            ("Area", f"{_thousands(gap.area_m2)} m²"),
+            ("Mean density", f"{gap.mean_density_per_m2:.1f} returns per m²"),
+            ("Required", f"{assessment.forecast.density.target_per_m2:g} returns per m²"),
+        ]
+        geometry = {"type": "Polygon", "coordinates": _polygon(assessment.scene.frame, outline)}
+        key = _said(words, f"Gap {gap.gap_id}", rows)
+        features.append(_feature("gap", geometry, cause=CAUSES.index(gap.cause), key=key, tab=rank < _TABBED_GAPS))
+    return _numbered(features)
+
+
+def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
+    """Return the style of a gap by its cause."""
+    cause = feature["properties"].get("cause", 0)
+    return {"color": _hex(_CAUSE_RGB[cause]), "weight": 1, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
+
+
+def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the lines: lead-in and lead-out, kept part, what takes the click, and the marks of direction."""
+    frame = assessment.scene.frame
+    under, inked, hits, marks = [], [], [], []
+    for line, figures in zip(assessment.plan.lines, assessment.plan.figures, strict=True):
+        kept = line.kept_points_m()
+        drawn, whole = _course(frame, kept), _course(frame, line.points_m)
+        key = _said(words, f"Line {line.line_id}", _line_rows(line, figures, assessment.mission.limits.ceiling_agl_m))
+        under.append(_feature("casing", drawn))
+        inked += [_feature("lead", whole), _feature("over" if figures.ceiling_over_m > 0 else "kept", drawn)]
+        hits.append(_feature("hit", whole, key=key, tab=True))
+        ends = (("name", line.points_m[0]), ("arrow", (kept[0] + kept[-1]) / 2), ("arrow", kept[-1]))
+        marks += [
+            _feature("point", {"type": "Point", "coordinates": _degrees(frame, point[None, :2])[0]}, symbol=symbol,
+                     turn=round(figures.heading_deg, 1), mark=_said(words, line.line_id, []))
+            for symbol, point in ends
+        ]  # fmt: skip
+    return _numbered([*under, *inked, *hits, *marks])
+
+
+def _course(frame: Frame, points_m: npt.NDArray[np.float64]) -> dict[str, Any]:
+    """Return a line in plan, without the points that only change its height."""
+    return {
+        "type": "LineString",
+        "coordinates": _degrees(frame, shapely.LineString(points_m[:, :2]).simplify(0.05).coords),
+    }
+
+
+def _line_rows(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> list[Row]:
+    """Return what the popup of a line says."""
+    over = figures.ceiling_over_m
+    heights = f"{figures.agl_min_m:.0f} / {figures.agl_mean_m:.0f} / {figures.agl_max_m:.0f} m"
+    return [
+        ("Heading, true", f"{figures.heading_deg % 360:.1f}°"),
+        ("Length kept", f"{_thousands(figures.length_m)} m"),
+        ("Height above ground, min / mean / max", heights),
+        ("Ceiling above ground", f"{ceiling_agl_m:g} m, " + (f"over by {over:.1f} m" if over > 0 else "not exceeded")),
+        ("Ground speed", f"{line.speed_mps:.1f} m/s"),
+        ("Pulse rate", f"{line.pulse_rate_hz / 1e3:g} kHz"),
+        ("Density of this line alone, mean", f"{figures.density_per_m2:.1f} returns per m²"),
+    ]
+
+
+def _take_off_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return the take-off points."""
+    features = []
+    for number, (lon, lat) in enumerate(assessment.mission.take_off_deg, start=1):
+        rows = [("Latitude, WGS 84", f"{lat:.6f}°"), ("Longitude, WGS 84", f"{lon:.6f}°")]
+        if number == 1:
+            rows.append(("Heights above take-off", "start from this point"))
+        geometry = {"type": "Point", "coordinates": [lon, lat]}
+        key, mark = _said(words, f"Take-off point {number}", rows), _said(words, str(number), [])
+        features.append(_feature("point", geometry, symbol="takeoff", key=key, mark=mark))
+    return _numbered(features)
+
+
+def _said(words: list[dict[str, Any]], title: str, rows: list[Row]) -> int:
+    """Add a text to the words of the page and return its number."""
+    words.append({"title": title, "rows": rows})
+    return len(words) - 1
+
+
+def density_breaks(target_per_m2: float) -> list[float]:
+    """Return the class breaks of the density layer [1/m2]; the target is one of them."""
+    return [share * target_per_m2 for share in BREAK_SHARES]
+
+
+def _density_codes(assessment: Assessment) -> Codes:
+    """Return 1 unknown, 2 no return, 3.. classes upward, 255 outside the judged area."""
+    forecast = assessment.forecast
+    density = forecast.density_per_m2
+    classes = _NONE + 1 + np.digitize(np.nan_to_num(density), density_breaks(forecast.density.target_per_m2))
+    codes = np.where(np.isnan(density), _UNKNOWN, np.where(density == 0, _NONE, classes))
+    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+
+
+def _passes_codes(assessment: Assessment) -> Codes:
+    """Return 1 + passes, five and more in one class, 255 outside the judged area."""
+    forecast = assessment.forecast
+    codes = 1 + np.minimum(forecast.passes, len(_PASSES_RGB) - 1)
+    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+
+
+def _cause_codes(assessment: Assessment) -> Codes:
+    """Return the code of the cause, 255 where the cell is met or outside the area."""
+    cause = assessment.forecast.cause
+    return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
+
+
+def _palette(colours: tuple[tuple[int, int, int], ...]) -> Codes:
+    """Return colours as codes 1.., code 0 transparent."""
+    return np.array([(0, 0, 0, 0), *((*rgb, 255) for rgb in colours)], dtype=np.uint8)
+
+
+def _hex(rgb: tuple[int, int, int]) -> str:
+    return "#{:02x}{:02x}{:02x}".format(*rgb)
+
+
+def _thousands(value: float) -> str:
+    """Return a whole number, thousands set apart by a narrow space."""
+    return f"{value:,.0f}".replace(",", "\u202f")
+
+
+def _panel(assessment: Assessment) -> dict[str, Any]:
+    """Return what the text beside the map says."""
+    forecast, mission = assessment.forecast, assessment.mission
+    minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
+    return {
+        "mission": mission,
+        "met": forecast.met,
+        "density": forecast.density,
+        "coverage": forecast.coverage,
+        "line_count": len(assessment.plan.lines),
+        "time": f"{minutes // 60}:{minutes % 60:02d}",
+        "cautions": assessment.cautions,
+        "assumptions": assessment.assumptions,
+        "legend": _legend(assessment),
+        "gaps_drawn": len(_outlined_gaps(assessment)),
+        "gap_count": len(forecast.gaps),
+        "unsafe": assessment.unsafe,
+        "any_over": any(figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
+    }
+
+
+def _legend(assessment: Assessment) -> dict[str, list[Swatch]]:
+    """Return the swatches of each layer with classes."""
+    forecast = assessment.forecast
+    breaks = density_breaks(forecast.density.target_per_m2)
+    spans = [f"under {breaks[0]:g}", *(f"{a:g} to {b:g}" for a, b in zip(breaks, breaks[1:], strict=False))]
+    names = ["terrain unknown", "no return", *spans, f"{breaks[-1]:g} and more"]
+    floors = [None, None, None, *breaks]
+    density = [
+        {"colour": _hex(rgb), "label": label, "floor": None if floor is None else f"{floor:g}"}
+        for rgb, label, floor in zip(_DENSITY_RGB, names, floors, strict=True)
+    ]
+    counts = ["none", *map(str, range(1, len(_PASSES_RGB) - 1)), f"{len(_PASSES_RGB) - 1} and more"]
+    passes = [{"colour": _hex(rgb), "label": label} for rgb, label in zip(_PASSES_RGB, counts, strict=True)]
+    areas = forecast.coverage.by_cause_m2
+    causes = [
+        {"colour": _hex(_CAUSE_RGB[n]), "hatch": _CAUSE_HATCH[n], "number": n, "label": cause,
+         "area_m2": areas.get(cause, 0.0)}
+        for n, cause in enumerate(CAUSES)
+    ]  # fmt: skip
+    return {"density": density[::-1], "passes": passes[::-1], "causes": causes}

@@ -1,0 +1,119 @@
+"""What no flight may do, and which limit a chosen setting came to.
+
+Lives here: refusals before any search, height limits, the words for each bound. Must not know lines or layouts.
+"""
+
+import numpy as np
+
+from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
+from planner.flight.search import Candidate, height_reached_m, line_rates_allowed, ratings_allowed
+from planner.flight.swath import swath_width_m
+from planner.mission import Mission
+
+
+def height_limits_m(mission: Mission) -> tuple[float, float]:
+    """Return the least and greatest nominal height above ground [m]; both are the held one where there is one."""
+    if mission.flight.agl_m:
+        return mission.flight.agl_m, mission.flight.agl_m
+    clearance = mission.limits.clearance_m + mission.terrain.vertical_sd_m
+    return max(clearance, mission.sensor.min_range_m), mission.limits.ceiling_agl_m
+
+
+def refuse_unflyable(mission: Mission) -> None:
+    """Raise where no height, rate or speed is left to choose from, whatever the ground.
+
+    Raises
+    ------
+    InputError
+        E18 held rate not on the card, E33 held speed outside the aircraft's.
+    InfeasibleError
+        E21 range, E22 minimum range, E25 no height between clearance and ceiling.
+    SafetyError
+        E23 held height below the clearance.
+    """
+    _refuse_held_rates(mission)
+    low, high = height_limits_m(mission)
+    limits, held, sensor = mission.limits, mission.flight.agl_m, mission.sensor
+    clearance = limits.clearance_m + mission.terrain.vertical_sd_m
+    doubt = f"clearance {limits.clearance_m:g} m with {mission.terrain.vertical_sd_m:g} m of terrain doubt"
+    if held and held < clearance:
+        what = f"agl_m {held:g} is {clearance - held:.1f} m below {doubt}"
+        raise SafetyError(Fault("E23", what, _where(mission, "agl_m"), f"fly at {clearance:.1f} m or higher"))
+    if not held and clearance > limits.ceiling_agl_m:
+        what = f"{doubt} leaves no height below the ceiling of {limits.ceiling_agl_m:g} m above ground"
+        raise InfeasibleError(Fault("E25", what, fix="lower the clearance, or bring terrain that is better known"))
+    if sensor.min_range_m > high * (1 + 1e-9):
+        what = f"minimum range {sensor.min_range_m:g} m is above the height of {high:g} m above ground"
+        fix = f"fly higher than {sensor.min_range_m:g} m, or take another sensor"
+        raise InfeasibleError(Fault("E22", what, fix=fix))
+    reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
+    if reached < low:
+        heights = ", ".join(
+            f"{rating.pulse_rate_hz / 1000:g} kHz up to {height_reached_m(mission, rating):.1f} m"
+            for rating in ratings_allowed(mission)
+        )
+        raise InfeasibleError(
+            Fault(
+                "E21",
+                f"no light returns from {low:.1f} m above ground; straight below it does at {heights}",
+                fix="fly lower where clearance allows, hold a lower pulse rate, or take a sensor with a longer range",
+            ),
+            best=Best("agl_m", asked=low, reachable=reached, limited_by="range of the sensor"),
+        )
+
+
+def agl_bound(mission: Mission, candidate: Candidate) -> str:
+    """Return what fixed the height."""
+    low, high = height_limits_m(mission)
+    if candidate.agl_m < low + 1:
+        floor = mission.limits.clearance_m + mission.terrain.vertical_sd_m
+        return "clearance with terrain doubt" if floor >= mission.sensor.min_range_m else "minimum range of the sensor"
+    return "ceiling above ground" if candidate.agl_m > high - 1 else "shortest flight time"
+
+
+def speed_bound(mission: Mission, speed_mps: float, short: bool) -> str:
+    """Return what fixed the speed."""
+    if short:
+        return "least speed of the aircraft; the deepest ground stays below the density"
+    return "greatest speed of the aircraft" if speed_mps >= mission.aircraft.max_speed_mps else "density"
+
+
+def angle_bound(mission: Mission, candidate: Candidate) -> str:
+    """Return what fixed the usable half angle."""
+    degrees = np.degrees(candidate.half_angle_rad)
+    if degrees > mission.sensor.usable_fov_deg / 2 - 0.01:
+        return "usable opening of the card"
+    reached = np.degrees(candidate.reach_angle_rad)
+    return "range to flat ground at nominal height" if degrees > reached - 1 else "shortest flight time"
+
+
+def spacing_bound(mission: Mission, candidate: Candidate, wanted_m: float, lines: int) -> str:
+    """Return what fixed the spacing."""
+    if lines == 1:
+        return "one swath covers the area"
+    if not candidate.half_angle_rad:
+        return "one line to each judging cell"
+    nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
+    if candidate.spacing_m < nominal * (1 - mission.requirement.sidelap_min) * (1 - 1e-6) <= wanted_m:
+        return "density: closer lines even it out"
+    return "least sidelap on the local swath"
+
+
+def _refuse_held_rates(mission: Mission) -> None:
+    flight, sensor, aircraft = mission.flight, mission.sensor, mission.aircraft
+    if not ratings_allowed(mission):
+        rates = ", ".join(f"{rating.pulse_rate_hz:g}" for rating in sensor.ratings)
+        what = f"pulse_rate_hz {flight.pulse_rate_hz:g} is none of the rates of card {sensor.name}"
+        raise InputError(Fault("E18", what, _where(mission, "pulse_rate_hz"), f"hold one of {rates}, or none"))
+    if not line_rates_allowed(mission):
+        rates = ", ".join(f"{rate:g}" for rate in sensor.line_rates_hz)
+        what = f"line_rate_hz {flight.line_rate_hz:g} is none of the rates of card {sensor.name}"
+        raise InputError(Fault("E18", what, _where(mission, "line_rate_hz"), f"hold one of {rates}, or none"))
+    low, high = aircraft.min_speed_mps, aircraft.max_speed_mps
+    if flight.speed_mps and not low <= flight.speed_mps <= high:
+        what = f"speed_mps {flight.speed_mps:g} is outside what {aircraft.name} flies, {low:g} to {high:g} m/s"
+        raise InputError(Fault("E33", what, _where(mission, "speed_mps"), "hold a speed within, or none"))
+
+
+def _where(mission: Mission, key: str) -> str:
+    return f"{mission.file.name} [flight] {key}"

@@ -1,0 +1,143 @@
+"""Heights along a line: the lowest path that keeps its distance and its climb and descent limits.
+
+Lives here: the floor under a track and the profile above it. Must not know areas, settings or sensors.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.ground.surface import HeightGrid
+
+Array = npt.NDArray[np.float64]
+
+BLOCKS_PER_RADIUS = 6  # coarser blocks look farther than asked, finer ones cost more
+
+
+@dataclass(frozen=True)
+class HighestNearby:
+    """The highest vertex round every place, on square blocks; never less than the true highest within the radius.
+
+    Attributes
+    ----------
+    heights_m : ndarray, shape (rows, cols)
+        Highest within the radius of anywhere in the block [m], row 0 north.
+    west_m, north_m : float
+        Local position of the first vertex [m].
+    block_m : float
+        Side of a block [m].
+    """
+
+    heights_m: Array
+    west_m: float
+    north_m: float
+    block_m: float
+
+    def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
+        """Return the highest nearby [m] at local points, any shape; beyond the grid the nearest block answers."""
+        rows, cols = self.heights_m.shape
+        col = np.floor((np.asarray(east) - self.west_m) / self.block_m).astype(int)
+        row = np.floor((self.north_m - np.asarray(north)) / self.block_m).astype(int)
+        return np.asarray(self.heights_m[np.clip(row, 0, rows - 1), np.clip(col, 0, cols - 1)])
+
+
+def highest_nearby(grid: HeightGrid, radius_m: float, known_only: bool = False) -> HighestNearby:
+    """Return the highest vertex within a radius [m] of every place of a grid.
+
+    With `known_only`, vertices without data do not count and places far from data take the highest of the grid;
+    otherwise the bridge over a hole counts as ground.
+    """
+    factor = max(1, int(radius_m / BLOCKS_PER_RADIUS / grid.spacing_m))
+    heights = np.where(grid.known | (not known_only), grid.heights_m, -np.inf)
+    rows, cols = (-(-n // factor) for n in heights.shape)
+    padded = np.full((rows * factor, cols * factor), -np.inf)
+    padded[: heights.shape[0], : heights.shape[1]] = heights
+    blocks = padded.reshape(rows, factor, cols, factor).max(axis=(1, 3))
+    block_m = factor * grid.spacing_m
+    far = radius_m + 1.5 * grid.spacing_m  # a triangle within the radius may have its vertices just beyond
+    reach = int(np.ceil(far / block_m)) + 1
+    around = np.pad(blocks, reach, constant_values=-np.inf)
+    highest = np.full(blocks.shape, -np.inf)
+    for down in range(-reach, reach + 1):
+        for right in range(-reach, reach + 1):
+            if np.hypot(max(abs(down) - 1, 0), max(abs(right) - 1, 0)) * block_m <= far:
+                top, left = reach + down, reach + right
+                np.maximum(highest, around[top : top + rows, left : left + cols], out=highest)
+    highest = np.where(np.isfinite(highest), highest, heights.max())
+    return HighestNearby(highest, grid.west_m, grid.north_m, block_m)
+
+
+@dataclass(frozen=True)
+class Floor:
+    """What a flight must stay above, anywhere on a site.
+
+    Attributes
+    ----------
+    ground : HeightGrid
+        The ground that `agl_m` is measured from.
+    ground_nearby : HighestNearby
+        Stands in where the ground is unknown.
+    top_nearby : HighestNearby
+        The highest top surface within the clearance.
+    agl_m : float
+        Wanted height above ground [m].
+    clearance_m : float
+        Least distance to the top surface, terrain doubt included [m].
+    """
+
+    ground: HeightGrid
+    ground_nearby: HighestNearby
+    top_nearby: HighestNearby
+    agl_m: float
+    clearance_m: float
+
+    def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
+        """Return the least height [m] at local points, any shape."""
+        return np.maximum(self.ground_m(east, north) + self.agl_m, self.top_nearby.at(east, north) + self.clearance_m)
+
+    def ground_m(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
+        """Return the ground [m] at local points, any shape; where unknown the highest known ground nearby."""
+        ground = self.ground.at(east, north)
+        return np.where(np.isnan(ground), self.ground_nearby.at(east, north), ground)
+
+
+def flight_floor_m(floor: Floor, along_m: Array, east_m: Array, north_m: Array) -> Array:
+    """Return heights [m] at the vertices of a track, shape (k,), such that straight legs between them clear the floor.
+
+    Where the floor between two vertices rises above their chord, both are lifted by the most it does.
+
+    Parameters
+    ----------
+    floor : Floor
+        What to stay above.
+    along_m, east_m, north_m : ndarray, shape (k,)
+        Distance along the track and local position of its vertices [m].
+    """
+    at_vertices = floor.at(east_m, north_m)
+    step_m = min(1.0, floor.ground.spacing_m)
+    parts = max(1, int(np.ceil(np.max(np.diff(along_m), initial=0.0) / step_m)))
+    share = np.arange(1, parts) / parts
+    between = [(v[:-1, np.newaxis] + np.diff(v)[:, np.newaxis] * share) for v in (east_m, north_m, at_vertices)]
+    lift = np.max(floor.at(between[0], between[1]) - between[2], axis=1, initial=0.0)
+    return np.asarray(at_vertices + np.maximum(np.append(lift, 0.0), np.append(0.0, lift)))
+
+
+def lowest_profile_m(along_m: Array, floor_m: Array, climb_slope: float, descent_slope: float) -> Array:
+    """Return the lowest heights [m] at or above a floor that obey a climb and a descent slope, shape (k,).
+
+    Each point of the floor stands under a tent: it must be climbed to from behind and can be left only so fast. The
+    highest tent at each place is feasible, and every feasible profile lies on or above it.
+
+    Parameters
+    ----------
+    along_m : ndarray, shape (k,)
+        Distance flown [m], growing.
+    floor_m : ndarray, shape (k,)
+        Least height [m].
+    climb_slope, descent_slope : float
+        Most rise and most fall per metre flown, both positive.
+    """
+    behind = np.maximum.accumulate(floor_m + descent_slope * along_m) - descent_slope * along_m
+    ahead = np.maximum.accumulate((floor_m - climb_slope * along_m)[::-1])[::-1] + climb_slope * along_m
+    return np.asarray(np.maximum(floor_m, np.maximum(behind, ahead)))

@@ -1,0 +1,305 @@
+"""The fastest set of height, angle, rates, spacing and speed over flat ground that meets a density.
+
+Lives here: the grid of settings and the closed forms that judge it. Must not know terrain, lines or layouts.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.errors import Best, Fault, InfeasibleError
+from planner.flight.sorties import turn_time_s
+from planner.flight.swath import (
+    counted_density_per_m2,
+    fastest_mps,
+    least_aggregate_density_per_m2,
+    least_single_density_per_m2,
+    reach_half_angle_rad,
+    sidelap,
+    swath_width_m,
+)
+from planner.mission import Aircraft, Mission, RangeRating, Sensor
+from planner.ranging.beams import ScanPattern, scan_pattern
+from planner.ranging.linkbudget import Reach, reach_of
+
+Array = npt.NDArray[np.float64]
+
+HEIGHTS, ANGLES = 31, 24  # most values of each on the grid
+MORE_SIDELAP = (0.0, 0.06, 0.12, 0.2, 0.3)  # added to the least sidelap: evener density can be worth closer lines
+SPEED_STEP_MPS = 0.1  # speeds are rounded down to what a pilot can set
+SHORT = 1e4  # how much a shortfall weighs against time where held values leave no better choice
+
+
+@dataclass(frozen=True)
+class Task:
+    """What a search is asked.
+
+    Attributes
+    ----------
+    target_per_m2, cell_m : float
+        Density to meet [1/m2] and side of the cell that counts it [m].
+    length_m, across_m : float
+        The area along and across the heading [m].
+    least_agl_m, greatest_agl_m : float
+        Nominal heights allowed [m].
+    deeper_m : float
+        How far the ground that must meet the density lies below nominal height [m].
+    """
+
+    target_per_m2: float
+    cell_m: float
+    length_m: float
+    across_m: float
+    least_agl_m: float
+    greatest_agl_m: float
+    deeper_m: float = 0.0
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One set of settings; `time_s` is for flat ground and ranks candidates only."""
+
+    rating: RangeRating
+    line_rate_hz: float
+    agl_m: float
+    half_angle_rad: float
+    spacing_m: float
+    speed_mps: float
+    density_per_m2: float
+    time_s: float
+    reach_angle_rad: float
+    cost: float
+
+
+def scan_tilt_rad(sensor: Sensor, aircraft: Aircraft, speed_mps: float) -> float:
+    """Return the tilt of the scan plane in flight [rad], positive forward; a nose-down pitch turns it back."""
+    pitch = aircraft.pitch_per_speed_deg_s_per_m * speed_mps if sensor.tilts_with_aircraft else 0.0
+    return float(np.radians(sensor.forward_tilt_deg - pitch))
+
+
+def widest_tilt_rad(mission: Mission) -> float:
+    """Return the largest tilt [rad], either way, over the speeds the mission allows."""
+    speeds = _speeds_mps(mission)
+    return max(abs(scan_tilt_rad(mission.sensor, mission.aircraft, speed)) for speed in speeds)
+
+
+def reach(mission: Mission, rating: RangeRating) -> Reach:
+    """Return the reach of a rating in the air of the mission, to a surface as bright as the rating's."""
+    sensor = mission.sensor
+    return reach_of(rating, sensor.wavelength_nm, sensor.min_range_m, mission.conditions.visibility_km)
+
+
+def height_reached_m(mission: Mission, rating: RangeRating) -> float:
+    """Return the greatest height [m] from which the light of a rating comes back from straight below."""
+    cosine = np.cos(widest_tilt_rad(mission))
+    return float(reach(mission, rating).longest_m(cosine) * cosine)
+
+
+def ratings_allowed(mission: Mission) -> tuple[RangeRating, ...]:
+    """Return the ratings of the card that the mission leaves open."""
+    held = mission.flight.pulse_rate_hz
+    return tuple(r for r in mission.sensor.ratings if held is None or r.pulse_rate_hz == held)
+
+
+def line_rates_allowed(mission: Mission) -> tuple[float, ...]:
+    """Return the scan-line rates of the card that the mission leaves open [Hz]; 0 for a fixed beam."""
+    held = mission.flight.line_rate_hz
+    if mission.sensor.pattern == "profiling":
+        return (0.0,)
+    return tuple(rate for rate in mission.sensor.line_rates_hz if held is None or rate == held)
+
+
+def flown_pattern(
+    mission: Mission, pulse_rate_hz: float, line_rate_hz: float, half_angle_rad: float, tilt_rad: float
+) -> ScanPattern:
+    """Return the scan pattern at given rates [Hz], usable half angle [rad] and tilt in flight [rad]."""
+    pattern = scan_pattern(mission.sensor, pulse_rate_hz, line_rate_hz, half_angle_rad)
+    return replace(pattern, forward_tilt_rad=tilt_rad)
+
+
+def reached_rad(mission: Mission, rating: RangeRating, agl_m: npt.ArrayLike) -> Array:
+    """Return the largest scan angle [rad] that reaches flat ground from heights [m], any shape; 0 for none."""
+    return np.nan_to_num(reach_half_angle_rad(reach(mission, rating), agl_m, widest_tilt_rad(mission)))
+
+
+def least_per_m_s(
+    mission: Mission,
+    rating: RangeRating,
+    half_angle_rad: float,
+    agl_m: Array,
+    reached_rad: Array,
+    spacing_m: Array,
+) -> Array:
+    """Return the least density between lines at 1 m/s [1/(m s)], as the mission pools passes, shape (h, s).
+
+    Where the light does not reach the usable angle, the swath is taken as far as it does.
+
+    Parameters
+    ----------
+    mission, rating, half_angle_rad
+        What scans, and its usable half angle [rad].
+    agl_m, reached_rad : ndarray, shape (h,)
+        Heights [m], and the largest angle that reaches flat ground from each [rad].
+    spacing_m : ndarray, shape (h, s)
+        Line spacings to judge at each height [m].
+    """
+    pooled = mission.requirement.coverage == "aggregate"
+    least = least_aggregate_density_per_m2 if pooled else least_single_density_per_m2
+    whole = flown_pattern(mission, rating.pulse_rate_hz, 0.0, half_angle_rad, widest_tilt_rad(mission))
+    density = least(whole, agl_m[:, np.newaxis], 1.0, spacing_m)
+    for row in np.flatnonzero(reached_rad < half_angle_rad - 1e-9):
+        narrowed = replace(whole, usable_half_angle_rad=float(reached_rad[row]))
+        density[row] = least(narrowed, agl_m[row], 1.0, spacing_m[row]) if reached_rad[row] > 0 else 0.0
+    return density
+
+
+def search(mission: Mission, task: Task) -> Candidate:
+    """Return the quickest settings that meet the density, or raise with the best that can be reached.
+
+    Values the mission holds are held; where they alone keep the density out of reach, the nearest is returned.
+
+    Raises
+    ------
+    InfeasibleError
+        E19: no settings meet the density. E41: the held spacing is wider than any swath.
+    """
+    scan = _profiling if mission.sensor.pattern == "profiling" else _scanning
+    found = [
+        scan(mission, task, rating, line_rate)
+        for rating in ratings_allowed(mission)
+        for line_rate in line_rates_allowed(mission)
+    ]
+    candidates = [candidate for candidate in found if candidate is not None]
+    if not candidates:
+        raise _no_swath(mission, task)
+    best = min(candidates, key=lambda candidate: candidate.cost)
+    if best.density_per_m2 < task.target_per_m2 * (1 - 1e-9) and mission.flight.speed_mps is None:
+        densest = max(candidates, key=lambda candidate: candidate.density_per_m2)
+        raise InfeasibleError(
+            Fault(
+                "E19",
+                f"the sensor reaches {densest.density_per_m2:.4g} returns/m2 at the least speed "
+                f"{densest.speed_mps:g} m/s and {densest.agl_m + task.deeper_m:.0f} m above the lowest ground, "
+                f"{task.target_per_m2:.4g} asked",
+                fix="ask for less, judge larger cells, hold fewer settings, or take a sensor with a higher pulse rate",
+            ),
+            best=Best(
+                "density_per_m2",
+                asked=task.target_per_m2,
+                reachable=densest.density_per_m2,
+                limited_by=f"least speed {densest.speed_mps:g} m/s at pulse rate {densest.rating.pulse_rate_hz:g} Hz",
+            ),
+        )
+    return best
+
+
+def _no_swath(mission: Mission, task: Task) -> InfeasibleError:
+    """Return why no swath will do: the held spacing is too wide, or the light hardly reaches the ground."""
+    heights = f"{task.least_agl_m:.0f} to {task.greatest_agl_m:.0f} m above ground"
+    if mission.flight.line_spacing_m:
+        what = f"lines {mission.flight.line_spacing_m:g} m apart leave a gap: no swath is as wide at {heights}"
+        return InfeasibleError(Fault("E41", what, fix="leave line_spacing_m out, or hold a smaller one"))
+    reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
+    return InfeasibleError(
+        Fault(
+            "E21",
+            f"the light reaches the ground from at most {reached:.1f} m straight below; no swath is left at {heights}",
+            fix="fly lower, hold a lower pulse rate, or take a sensor with a longer range",
+        ),
+        best=Best("agl_m", asked=task.least_agl_m, reachable=reached, limited_by="range of the sensor"),
+    )
+
+
+def flat_time_s(mission: Mission, task: Task, spacing_m: Array, rims_m: Array, speed_mps: Array) -> Array:
+    """Return the time [s] of lines, leads and turns over the bounding rectangle, any shape."""
+    lines = np.ceil(np.maximum(task.across_m - rims_m, 0.0) / spacing_m - 1e-9) + 1
+    line = task.length_m / speed_mps + 2 * mission.aircraft.settle_s
+    return np.asarray(lines * line + (lines - 1) * turn_time_s(mission.aircraft, speed_mps, spacing_m))
+
+
+def round_down_mps(speed_mps: npt.ArrayLike, least_mps: float) -> Array:
+    """Return speeds rounded down to what can be set, never below the least [m/s], any shape."""
+    steps = np.floor(np.asarray(speed_mps) / SPEED_STEP_MPS + 1e-9)
+    return np.asarray(np.maximum(np.round(steps * SPEED_STEP_MPS, 6), least_mps))
+
+
+def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: float) -> Candidate | None:
+    """Return the best candidate of one rating and line rate; None where no swath is wide enough."""
+    heights = _heights_m(mission, task)
+    deep = heights + task.deeper_m
+    low, high = _speeds_mps(mission)
+    reached, deep_reached = (reached_rad(mission, rating, agl) for agl in (heights, deep))
+    held_m, least_q = mission.flight.line_spacing_m, mission.requirement.sidelap_min
+    shares = np.array([min(least_q + more, 0.95) for more in MORE_SIDELAP])
+    best: Candidate | None = None
+    for angle in _angles_rad(mission):
+        width = swath_width_m(heights, angle)[:, np.newaxis]
+        spacing = np.broadcast_to(held_m, width.shape) if held_m else width * (1 - shares)
+        overlap = sidelap(width, spacing)
+        fits = (reached >= angle - 1e-9)[:, np.newaxis] & (overlap >= -1e-9)
+        if not fits.any():
+            continue
+        least = least_per_m_s(mission, rating, angle, heights, reached, spacing)
+        if task.deeper_m > 0:
+            least = np.minimum(least, least_per_m_s(mission, rating, angle, deep, deep_reached, spacing))
+        wanted = fastest_mps(least, line_rate_hz, task.cell_m, task.target_per_m2)
+        speed = np.full(least.shape, low) if low == high else round_down_mps(np.clip(wanted, low, high), low)
+        density = counted_density_per_m2(least, line_rate_hz, task.cell_m, speed)
+        time = flat_time_s(mission, task, spacing, width, speed)
+        short = np.maximum(1 - density / task.target_per_m2, 0.0) + np.maximum(least_q - overlap - 1e-9, 0.0)
+        cost = np.where(fits, time * (1 + SHORT * np.where(short > 1e-9, short, 0.0)), np.inf)
+        at = np.unravel_index(int(np.argmin(cost)), cost.shape)
+        if best is None or cost[at] < best.cost * (1 - 1e-12):
+            best = Candidate(
+                rating,
+                line_rate_hz,
+                agl_m=float(heights[at[0]]),
+                half_angle_rad=float(angle),
+                spacing_m=float(spacing[at]),
+                speed_mps=float(speed[at]),
+                density_per_m2=float(density[at]),
+                time_s=float(time[at]),
+                reach_angle_rad=float(reached[at[0]]),
+                cost=float(cost[at]),
+            )
+    return best
+
+
+def _profiling(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: float) -> Candidate | None:
+    """Return the settings of a fixed beam: one line a judging cell, density pulse rate / (speed spacing)."""
+    if height_reached_m(mission, rating) < task.least_agl_m:
+        return None
+    low, high = _speeds_mps(mission)
+    rate, target = rating.pulse_rate_hz, task.target_per_m2
+    spacing = mission.flight.line_spacing_m or min(task.cell_m, rate / (target * low))
+    speed = float(round_down_mps(np.clip(rate / (target * spacing), low, high), low))
+    density = rate / (speed * spacing)
+    time = float(flat_time_s(mission, task, np.asarray(spacing), np.asarray(spacing), np.asarray(speed)))
+    cost = time * (1 + SHORT * max(1 - density / target, 0.0))
+    agl = mission.flight.agl_m or float(_heights_m(mission, task)[0])
+    return Candidate(rating, line_rate_hz, agl, 0.0, spacing, speed, density, time, 0.0, cost)
+
+
+def _speeds_mps(mission: Mission) -> tuple[float, float]:
+    held = mission.flight.speed_mps
+    return (held, held) if held else (mission.aircraft.min_speed_mps, mission.aircraft.max_speed_mps)
+
+
+def _heights_m(mission: Mission, task: Task) -> Array:
+    """Return nominal heights to try [m]: the held one, or whole metres between the limits, both limits included."""
+    if mission.flight.agl_m:
+        return np.array([mission.flight.agl_m])
+    reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
+    low, high = task.least_agl_m, min(task.greatest_agl_m, reached)
+    step = max(1.0, np.ceil((high - low) / (HEIGHTS - 2)))
+    whole = np.arange(np.ceil(low), max(high, np.ceil(low)) + 1e-9, step)
+    return np.asarray(np.unique(np.concatenate([whole, [np.floor(high) if np.floor(high) >= low else low]])))
+
+
+def _angles_rad(mission: Mission) -> Array:
+    """Return usable half angles to try [rad]: the card's, and whole degrees below it."""
+    widest = mission.sensor.usable_fov_deg / 2
+    step = max(1.0, np.ceil(widest / ANGLES))
+    degrees = np.concatenate([[widest], np.arange(np.ceil(widest) - 1, max(widest / 8, 0.5), -step)])
+    return np.asarray(np.radians(degrees))

@@ -1,0 +1,166 @@
+"""Swaths over flat ground: width, sidelap, spacing, strips and density, closed forms both ways.
+
+Lives here: relations between height, angle, spacing and density. Must not know terrain, lines or missions.
+"""
+
+from collections.abc import Callable
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.ranging.beams import ScanPattern, angular_pulse_rate, usable_share
+from planner.ranging.linkbudget import Reach
+
+Array = npt.NDArray[np.float64]
+
+PLACES = 65  # between a line and the middle to its neighbour; the density is smooth between swath edges
+MOST_PASSES = 50  # on either side; swaths that overlap more than this are not told apart
+
+
+def swath_width_m(agl_m: npt.ArrayLike, half_angle_rad: npt.ArrayLike) -> Array:
+    """Return the swath width 2 h tan T [m], any shape (Baltsavias 1999, ISPRS J. 54:199-214)."""
+    return np.asarray(2 * np.asarray(agl_m) * np.tan(half_angle_rad))
+
+
+def line_spacing_m(width_m: npt.ArrayLike, sidelap_share: npt.ArrayLike) -> Array:
+    """Return the line spacing [m] that leaves a share of each swath [m] to its neighbour."""
+    return np.asarray(np.asarray(width_m) * (1 - np.asarray(sidelap_share)))
+
+
+def sidelap(width_m: npt.ArrayLike, spacing_m: npt.ArrayLike) -> Array:
+    """Return the share of a swath [m] that its neighbour at a spacing [m] covers too; negative for a gap."""
+    return np.asarray(1 - np.asarray(spacing_m) / np.asarray(width_m))
+
+
+def strips_needed(
+    across_m: npt.ArrayLike, width_m: npt.ArrayLike, sidelap_share: npt.ArrayLike
+) -> npt.NDArray[np.int64]:
+    """Return how many strips of a swath width [m] cover an area `across_m` wide, at least 1.
+
+    n = ceil((W - q SW) / (SW (1 - q))), Baltsavias 1999.
+    """
+    width, share = np.asarray(width_m, dtype=np.float64), np.asarray(sidelap_share, dtype=np.float64)
+    strips = np.ceil((np.asarray(across_m) - share * width) / (width * (1 - share)) - 1e-9)
+    return np.maximum(strips, 1).astype(np.int64)
+
+
+def points_per_line(pulse_rate_hz: npt.ArrayLike, line_rate_hz: npt.ArrayLike) -> Array:
+    """Return pulses per scan line, F / f, need not be whole (Baltsavias 1999)."""
+    return np.asarray(np.asarray(pulse_rate_hz) / np.asarray(line_rate_hz))
+
+
+def footprint_m(agl_m: npt.ArrayLike, divergence_rad: npt.ArrayLike, angle_rad: npt.ArrayLike = 0.0) -> Array:
+    """Return the lit length [m] on flat ground along the tilt of a beam: h g / cos^2 (Baltsavias 1999)."""
+    return np.asarray(np.asarray(agl_m) * np.asarray(divergence_rad) / np.cos(angle_rad) ** 2)
+
+
+def reach_half_angle_rad(reach: Reach, agl_m: npt.ArrayLike, tilt_rad: float = 0.0) -> Array:
+    """Return the largest scan angle [rad] whose pulse comes back from flat ground, any shape; nan for none.
+
+    The beam meets the ground at cos(incidence) = cos(scan angle) cos(tilt) and must cross h / cos(incidence). Reach
+    times that cosine grows with it, so the least cosine is found by halving; without air it is (h / R0)^(2/3).
+    """
+    height = np.asarray(agl_m, dtype=np.float64)
+    low, high = np.zeros(height.shape), np.ones(height.shape)
+    for _ in range(50):
+        middle = (low + high) / 2
+        enough = reach.longest_m(middle) * middle >= height
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    cosine = high / np.cos(tilt_rad)
+    none = (reach.longest_m(1.0) < height) | (cosine > 1)
+    return np.where(none, np.nan, np.arccos(np.minimum(cosine, 1.0)))
+
+
+def single_pass_density_per_m2(
+    pattern: ScanPattern, offset_m: npt.ArrayLike, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike
+) -> Array:
+    """Return the density [1/m2] one pass leaves on flat ground at a distance [m] beside its track, any shape.
+
+    D(y) = rate(t) cos^2 t / (v h), t = atan(y / h), h the height along the tilted scan plane.
+    """
+    height = np.asarray(agl_m) / np.cos(pattern.forward_tilt_rad)
+    angle = np.arctan2(np.asarray(offset_m, dtype=np.float64), height)
+    return np.asarray(angular_pulse_rate(pattern, angle) * np.cos(angle) ** 2 / (np.asarray(speed_mps) * height))
+
+
+def least_aggregate_density_per_m2(
+    pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike
+) -> Array:
+    """Return the least density [1/m2] anywhere between equally spaced lines, all passes pooled, any shape."""
+    return _least(pattern, agl_m, speed_mps, spacing_m, np.add)
+
+
+def least_single_density_per_m2(
+    pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike
+) -> Array:
+    """Return the least density [1/m2] anywhere between equally spaced lines, the best one pass taken, any shape."""
+    return _least(pattern, agl_m, speed_mps, spacing_m, np.maximum)
+
+
+def mean_aggregate_density_per_m2(pattern: ScanPattern, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike) -> Array:
+    """Return the mean density [1/m2] of all passes, F f / (v S): the height falls out."""
+    return np.asarray(pattern.pulse_rate_hz * usable_share(pattern) / (np.asarray(speed_mps) * np.asarray(spacing_m)))
+
+
+def farthest_alone_m(pattern: ScanPattern, agl_m: float, least_per_m_s: float) -> float:
+    """Return how far beside an outermost line [m] its pass alone leaves at least a density at 1 m/s [1/(m s)]."""
+    half_width = float(swath_width_m(agl_m / np.cos(pattern.forward_tilt_rad), pattern.usable_half_angle_rad)) / 2
+    offsets = np.linspace(0.0, half_width * (1 - 1e-9), 400)
+    enough = single_pass_density_per_m2(pattern, offsets, agl_m, 1.0) >= least_per_m_s * (1 - 1e-6)
+    return float(offsets[enough].max(initial=0.0))
+
+
+def counting_floor(cell_m: npt.ArrayLike, along_spacing_m: npt.ArrayLike, across_spacing_m: npt.ArrayLike) -> Array:
+    """Return the least share of its mean count that a cell can hold, any shape, 0-1.
+
+    A cell [m] set anywhere on scan lines and pulses at these spacings [m] holds at least the whole part of the mean
+    number of each; a percentile of cells sees those counts, not the mean.
+    """
+    along = np.asarray(cell_m) / np.asarray(along_spacing_m)
+    across = np.asarray(cell_m) / np.asarray(across_spacing_m)
+    return np.asarray(np.floor(along + 1e-9) / along * np.floor(across + 1e-9) / across)
+
+
+def fastest_mps(least_per_m_s: npt.ArrayLike, line_rate_hz: float, cell_m: float, target_per_m2: float) -> Array:
+    """Return the highest speed [m/s] at which the emptiest cell still counts a density, any shape.
+
+    `least_per_m_s` is the least density at 1 m/s [1/(m s)]. A cell holds floor(c K / f) pulses of each of
+    floor(c f / v) scan lines, so v = c f / ceil(target c^2 / floor(c K / f)); 0 where a scan line may miss the cell.
+    """
+    least = np.asarray(least_per_m_s, dtype=np.float64)
+    pulses = np.floor(cell_m * np.where(np.isfinite(least), least, 0.0) / line_rate_hz + 1e-9)
+    with np.errstate(divide="ignore"):
+        lines = np.ceil(target_per_m2 * cell_m**2 / pulses - 1e-9)
+    return np.asarray(np.where(pulses > 0, cell_m * line_rate_hz / np.maximum(lines, 1), 0.0))
+
+
+def counted_density_per_m2(
+    least_per_m_s: npt.ArrayLike, line_rate_hz: float, cell_m: float, speed_mps: npt.ArrayLike
+) -> Array:
+    """Return the density [1/m2] the emptiest cell counts at a speed [m/s], any shape; the way back of `fastest_mps`."""
+    least, speed = np.asarray(least_per_m_s, dtype=np.float64), np.asarray(speed_mps, dtype=np.float64)
+    pulses = np.floor(cell_m * np.where(np.isfinite(least), least, 0.0) / line_rate_hz + 1e-9)
+    return np.asarray(pulses * np.floor(cell_m * line_rate_hz / speed + 1e-9) / cell_m**2)
+
+
+def _least(
+    pattern: ScanPattern,
+    agl_m: npt.ArrayLike,
+    speed_mps: npt.ArrayLike,
+    spacing_m: npt.ArrayLike,
+    pool: Callable[[Array, Array], Array],
+) -> Array:
+    """Return the least pooled density over the places between lines; the least is often just past a swath edge."""
+    agl, speed, spacing = (
+        np.asarray(values, dtype=np.float64)[..., np.newaxis]
+        for values in np.broadcast_arrays(agl_m, speed_mps, spacing_m)
+    )
+    half_width = agl / np.cos(pattern.forward_tilt_rad) * np.tan(pattern.usable_half_angle_rad)
+    edge = np.abs(half_width - spacing * np.round(half_width / spacing)) / spacing
+    shares = np.broadcast_to(np.linspace(0.0, 0.5, PLACES), (*edge.shape[:-1], PLACES))
+    places = np.concatenate([shares, np.abs(edge - 1e-9), edge + 1e-9], axis=-1) * spacing
+    passes = int(min(np.ceil(np.max(half_width / spacing, initial=0.0)) + 1, MOST_PASSES))
+    density = np.zeros(places.shape)
+    for line in range(-passes, passes + 1):
+        density = pool(density, single_pass_density_per_m2(pattern, places - line * spacing, agl, speed))
+    return np.asarray(density.min(axis=-1))

@@ -1,0 +1,130 @@
+"""A small invented job for tests of what is written and read: a tilted meadow, two lines, two gaps."""
+
+import datetime as dt
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import shapely
+
+from planner.errors import Fault
+from planner.flight.flightlines import FlightLine
+from planner.flight.settings import Settings
+from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.gaps import Gap
+from planner.ground.geodesy import Frame, Geoid, geodesic_length_m, site_frame
+from planner.ground.surface import CellGrid, HeightGrid, Scene
+from planner.mission import Aircraft, FlightChoice, Limits, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.safety.cautions import Caution
+from planner.survey import Assessment, Forecast, LineFigures, Plan
+
+LON_DEG, LAT_DEG = -7.41, 62.03
+
+
+def small_frame() -> Frame:
+    """A frame whose origin is not that of its CRS, so that a forgotten origin shows."""
+    return Frame(site_frame(LON_DEG, LAT_DEG).crs, 1200.0, -800.0)
+
+
+def tilted_geoid() -> Geoid:
+    """Separation 50 m to 56 m over two degrees: about 0.1 mm a metre."""
+    rows, cols = np.mgrid[0:9, 0:9]
+    return Geoid("tilted plane", 50 + 0.5 * rows + 0.25 * cols, LON_DEG - 1, LAT_DEG + 1, 0.25)
+
+
+def small_scene(heights: str = "orthometric", geoid: Geoid | None = None) -> Scene:
+    """Ground 20 m + 0.1 east - 0.05 north over 400 m by 400 m, centred on local (-1200, 800)."""
+    west, north, spacing = -1400.0, 1000.0, 4.0
+    east, up_north = np.meshgrid(west + spacing * np.arange(101), north - spacing * np.arange(101))
+    plane = 20 + 0.1 * (east + 1200) - 0.05 * (up_north - 800)
+    ground = HeightGrid(plane, np.ones(plane.shape, dtype=bool), west, north, spacing)
+    outer, hole = shapely.box(-1300, 700, -1100, 900), shapely.box(-1210, 790, -1190, 810)
+    area = shapely.MultiPolygon([shapely.Polygon(outer.exterior.coords, [hole.exterior.coords])])
+    return Scene(small_frame(), area, area.buffer(20), ground, ground, True, heights, geoid)
+
+
+def small_mission(agl_m: float | None = 60.0, speed_mps: float | None = 5.0) -> Mission:
+    sensor = Sensor(
+        name="T",
+        wavelength_nm=905,
+        pattern="oscillating_linear",
+        line_rates_hz=(50, 100),
+        optical_fov_deg=80,
+        usable_fov_deg=70,
+        divergence_mrad=1,
+        divergence_width="1/e2",
+        min_range_m=3,
+        range_noise_m=0.02,
+        ratings=(
+            RangeRating(pulse_rate_hz=100e3, range_m=200, reflectance=0.2),
+            RangeRating(pulse_rate_hz=200e3, range_m=150, reflectance=0.2),
+        ),
+    )
+    return Mission(
+        name="Meadow <test>",
+        date=dt.date(2027, 4, 12),
+        file=Path("meadow.toml"),
+        take_off_deg=((LON_DEG, LAT_DEG),),
+        site=Site(area="meadow.geojson"),
+        terrain=Terrain(ground="meadow.tif", heights="orthometric"),
+        sensor=sensor,
+        aircraft=Aircraft(name="H", min_speed_mps=1, max_speed_mps=12, climb_mps=4, descent_mps=3, endurance_s=1500),
+        requirement=Requirement(density_per_m2=100),
+        limits=Limits(),
+        flight=FlightChoice(agl_m=agl_m, speed_mps=speed_mps),
+    )
+
+
+def small_lines() -> tuple[FlightLine, ...]:
+    north = np.linspace(650, 950, 13)
+    up = 20 - 0.05 * (north - 800) + 60 + np.sin(north / 17)
+    there = np.column_stack([np.full(13, -1250.0), north, up - 5])
+    back = np.column_stack([np.full(13, -1150.0), north[::-1], up[::-1] + 5.0001])
+    return (
+        FlightLine("L01", there, (50.0, 250.0), 6.1, 200e3, 100.0, float(np.radians(33.3))),
+        FlightLine("L02", back, (49.87654321, 250.123), 5.7, 100e3, 50.0, float(np.radians(35))),
+    )
+
+
+def line_figures(line: FlightLine, scene: Scene, heading_deg: float) -> LineFigures:
+    kept = line.kept_points_m()
+    agl = line.points_m[:, 2] - scene.ground.at(line.points_m[:, 0], line.points_m[:, 1])
+    length = geodesic_length_m(scene.frame, kept[:, 0], kept[:, 1])
+    return LineFigures(
+        line.line_id, heading_deg, length, float(agl.min()), float(agl.mean()), float(agl.max()), 80.0, 120.0, 0.0
+    )
+
+
+def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, met: bool = False) -> Assessment:
+    scene = small_scene(heights, geoid)
+    lines = small_lines()
+    settings = Settings(60, 6.1, 200e3, 100, 33.3, 70, 0.0, 0.25, "terrain", {"agl_m": "given"})
+    figures = tuple(line_figures(line, scene, heading) for line, heading in zip(lines, (0.1, 180.1), strict=True))
+    flight = {"lines": 2, "line_length_m": np.float64(400.24), "turns": 1, "time_s": {"lines": 66.0, "total": 90.0}}
+    cells = CellGrid(20, 24, -1320.0, 900.0, 2, 8.0)
+    density = np.arange(480, dtype=np.float64).reshape(20, 24) / 3
+    density[0, 0] = np.nan
+    judged = cells.inside(scene.area)
+    cause = np.where(judged, 0, 255).astype(np.uint8)
+    clockwise = shapely.Polygon([(-1290, 800), (-1290, 816), (-1274, 816), (-1274, 800)])
+    gaps = (Gap("G001", "sparse", clockwise, 256.0, 31.25), Gap("G002", "shadow", clockwise.buffer(-4), 64.0, np.nan))
+    forecast = Forecast(
+        cells=cells,
+        judged=judged,
+        density_per_m2=density,
+        passes=(density > 50).astype(np.uint8),
+        cause=cause,
+        gaps=gaps,
+        density=DensityFigures("first returns, all passes, 8 m cells", 100, 80 / 3, 5, 12.5, 12.5, float("nan"), 8),
+        coverage=CoverageFigures(39600.0, 320.0, 0.81, {"sparse": 256.0, "shadow": 64.0}, 0.0),
+        met=met,
+    )
+    cautions = (Caution("ceiling", "within", "Below the ceiling.", 66.0, 120.0, "m above ground"),)
+    plan = Plan(lines, settings, figures, flight)
+    unsafe = () if met else (Fault("E23", "L02 passes 4 m below its clearance", "-7.411, 62.031", "fly higher"),)
+    return Assessment(small_mission(), scene, plan, forecast, cautions, ("one assumption",), unsafe)
+
+
+def reviewed(assessment: Assessment) -> Assessment:
+    """The same lines, drawn by somebody else."""
+    return replace(assessment, plan=replace(assessment.plan, settings=None))

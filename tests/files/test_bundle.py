@@ -1,0 +1,155 @@
+import hashlib
+import json
+from pathlib import Path
+
+import jsonschema
+import pytest
+from small_job import reviewed, small_assessment, tilted_geoid
+
+from planner.errors import InputError
+from planner.files.bundle import summary_dict, summary_schema, write_outputs
+from planner.forecast.gaps import CAUSES
+
+NAMES = {
+    "plan.geojson",
+    "gaps.geojson",
+    "summary.json",
+    "map.html",
+    "density.tif",
+    "passes.tif",
+    "cause.tif",
+}
+
+
+def _map(path, assessment):
+    path.write_text(f"<p>{assessment.mission.date}</p>")
+
+
+@pytest.fixture
+def inputs(tmp_path):
+    (tmp_path / "meadow.toml").write_text("name = 'Meadow'\n")
+    return [("meadow.toml", tmp_path / "meadow.toml")]
+
+
+def _write(folder, inputs, *, replace=False, assessment=None, write_map=_map):
+    write_outputs(folder, assessment or small_assessment(), replace=replace, input_files=inputs, write_map=write_map)
+
+
+def _hashes(folder):
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in folder.iterdir()}
+
+
+@pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
+@pytest.mark.parametrize("view", [lambda job: job, reviewed], ids=["planned", "reviewed"])
+def test_summary_keeps_to_its_schema(inputs, geoid, view):
+    jsonschema.Draft202012Validator.check_schema(summary_schema())
+    summary = summary_dict(view(small_assessment(geoid=geoid)), inputs)
+    jsonschema.Draft202012Validator(summary_schema()).validate(json.loads(json.dumps(summary, allow_nan=False)))
+    assert set(summary) == set(summary_schema()["required"])
+    assert (summary["settings"] is None) == (view is reviewed)
+
+
+def test_schema_knows_the_closed_list_of_causes():
+    by_cause = summary_schema()["properties"]["coverage"]["properties"]["by_cause_m2"]
+    assert tuple(by_cause["propertyNames"]["enum"]) == CAUSES
+
+
+def test_schema_refuses_what_it_does_not_know(inputs):
+    summary = summary_dict(small_assessment(), inputs)
+    with pytest.raises(jsonschema.ValidationError, match="'weather' was unexpected"):
+        jsonschema.validate(summary | {"weather": "fine"}, summary_schema())
+
+
+def test_summary_says_what_was_found(inputs):
+    summary = summary_dict(small_assessment(geoid=tilted_geoid()), inputs)
+    assert (summary["mission"], summary["verdict"]) == ("Meadow <test>", "not met")
+    assert summary_dict(small_assessment(met=True), inputs)["verdict"] == "met"
+    assert summary["density"]["mean_per_m2"] == 26.6666667, "nine significant digits of 80 / 3"
+    assert summary["density"]["min_per_m2"] is None, "nan is null"
+    assert summary["flight"]["line_length_m"] == 400.24
+    assert sum(summary["coverage"]["by_cause_m2"].values()) == summary["coverage"]["below_m2"]
+    assert [line["line_id"] for line in summary["lines"]] == ["L01", "L02"]
+    assert summary["safety"]["cautions"][0]["unit"] == "m above ground"
+    assert [fault["code"] for fault in summary["safety"]["unsafe"]] == ["E23"]
+    assert summary["frame"]["geoid"] == "tilted plane"
+    assert (summary["frame"]["origin_east_m"], summary["frame"]["origin_north_m"]) == (1200, -800)
+    # Area centred on the central meridian of the frame: grid north is true north there.
+    assert summary["frame"]["grid_convergence_deg"] == pytest.approx(0, abs=1e-5)
+    assert summary["inputs"] == [
+        {"path": "meadow.toml", "sha256": hashlib.sha256(b"name = 'Meadow'\n").hexdigest()},
+    ]
+
+
+def test_no_absolute_path_in_the_summary(inputs):
+    (name, path), *_ = inputs
+    summary = summary_dict(small_assessment(), [(str(path), path), (f"../{name}", path)])
+    assert [entry["path"] for entry in summary["inputs"]] == ["meadow.toml", "../meadow.toml"]
+
+
+def test_two_writes_give_the_same_bytes(tmp_path, inputs):
+    _write(tmp_path / "deep" / "one", inputs)
+    _write(tmp_path / "two", inputs)
+    first, second = _hashes(tmp_path / "deep" / "one"), _hashes(tmp_path / "two")
+    assert set(first) == NAMES
+    assert first == second
+    for path in (tmp_path / "two").iterdir():
+        assert str(tmp_path).encode() not in path.read_bytes(), f"{path.name} names this machine"
+
+
+def test_existing_folder_stays(tmp_path, inputs):
+    folder = tmp_path / "out"
+    _write(folder, inputs)
+    before = _hashes(folder)
+    with pytest.raises(InputError, match=r"E44 .*the output folder exists\n.*--replace"):
+        _write(folder, inputs, assessment=small_assessment(met=True))
+    assert _hashes(folder) == before
+
+
+def test_replace_leaves_only_the_new(tmp_path, inputs):
+    folder = tmp_path / "out"
+    _write(folder, inputs)
+    (folder / "stale.html").write_text("old")
+    _write(folder, inputs, replace=True, assessment=small_assessment(met=True))
+    assert {path.name for path in folder.iterdir()} == NAMES
+    assert json.loads((folder / "summary.json").read_text())["verdict"] == "met"
+    assert {path.name for path in tmp_path.iterdir()} == {"meadow.toml", "out"}
+
+
+def test_replace_spares_what_is_not_ours(tmp_path, inputs):
+    photos = tmp_path / "photos"
+    photos.mkdir()
+    (photos / "dog.jpg").write_bytes(b"dog")
+    with pytest.raises(InputError, match=r"E44 .*holds no summary\.json"):
+        _write(photos, inputs, replace=True)
+    assert (photos / "dog.jpg").read_bytes() == b"dog"
+    (tmp_path / "summary.json").write_text("{}")
+    with pytest.raises(InputError, match=r"E44 .*holds input files of this job"):
+        _write(tmp_path, inputs, replace=True)
+    assert (tmp_path / "meadow.toml").is_file()
+
+
+@pytest.mark.parametrize("replace", [False, True])
+def test_failure_leaves_nothing_behind(tmp_path, inputs, replace):
+    folder = tmp_path / "out" / "meadow"
+    if replace:
+        _write(folder, inputs)
+    before = _hashes(folder) if replace else None
+
+    def broken_map(path: Path, _assessment):
+        path.write_text("half")
+        raise RuntimeError("no ink")
+
+    with pytest.raises(RuntimeError, match="no ink"):
+        _write(folder, inputs, replace=replace, write_map=broken_map)
+    if replace:
+        assert _hashes(folder) == before
+        assert [path.name for path in folder.parent.iterdir()] == ["meadow"]
+    else:
+        assert [path.name for path in tmp_path.iterdir()] == ["meadow.toml"], "not even the parents it made"
+
+
+def test_folder_is_open_to_others(tmp_path, inputs):
+    """A temporary folder is closed to others; what stays must have the rights any new folder gets."""
+    _write(tmp_path / "out", inputs)
+    (tmp_path / "plain").mkdir()
+    assert (tmp_path / "out").stat().st_mode == (tmp_path / "plain").stat().st_mode

@@ -1,0 +1,368 @@
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from planner.errors import InputError
+from planner.files.missionfile import read_mission
+from planner.files.newmission import new_mission_text, write_new_mission
+
+LEAST = """\
+name = "Oskarfell quarry"
+date = 2027-04-12
+[site]
+area = "area.geojson"
+[terrain]
+ground = "ground.tif"
+heights = "orthometric"
+[sensor]
+card = "B"
+[aircraft]
+card = "hexacopter"
+[requirement]
+density_per_m2 = 200
+[limits]
+[flight]
+[conditions]
+"""
+
+FULL = """\
+name = "Oskarfell quarry"
+date = 2027-04-12
+[site]
+area = "area.geojson"
+layer = "areas"
+features = ["rim", "floor"]
+buffer_m = 20
+working_crs = "EPSG:32629"
+[terrain]
+ground = "ground.tif"
+surface = "surface.tif"
+heights = "orthometric"
+geoid = "egm96"
+vertical_unit = "foot"
+vertical_sd_m = 0.5
+surveyed = 2026-10-02
+holes = "unknown"
+[sensor]
+card = "B"
+pulse_rate_hz = 150_000
+line_rate_hz = 100
+forward_tilt_deg = -8
+tilts_with_aircraft = true
+[aircraft]
+card = "hexacopter"
+take_off = [[-7.412, 62.031], [-7.4, 62.03]]
+[requirement]
+density_per_m2 = 200
+returns = "first"
+coverage = "single"
+cell_m = 2
+percentile = 10
+sidelap_min = 0.3
+[limits]
+ceiling_agl_m = 110
+clearance_m = 25
+climb_mps = 3
+descent_mps = 2
+[flight]
+agl_m = 70
+speed_mps = 6
+heading_deg = 35
+line_spacing_m = 40
+following = "level"
+[conditions]
+visibility_km = 15
+"""
+
+
+def mission(tmp_path: Path, text: str):
+    (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+    return read_mission(tmp_path / "job.toml")
+
+
+def faults_of(tmp_path: Path, text: str):
+    with pytest.raises(InputError, match=r"job\.toml") as caught:
+        mission(tmp_path, text)
+    assert str(tmp_path) not in str(caught.value)
+    return caught.value.faults
+
+
+def refused_in(path: Path) -> str | None:
+    try:
+        read_mission(path)
+    except InputError as error:
+        return str(error)
+    return None
+
+
+def changed(old: str, new: str, text: str = FULL) -> tuple[str, str]:
+    """Return the text with one line changed or added, and where it stands."""
+    assert text.count(old) == 1
+    text = text.replace(old, new)
+    return text, f"job.toml:{text[: text.index(new) + len(new.rstrip())].count(chr(10)) + 1}"
+
+
+def test_a_full_mission_keeps_every_value(tmp_path):
+    job = mission(tmp_path, FULL)
+    assert job.file == tmp_path / "job.toml"
+    assert (job.name, job.date.isoformat()) == ("Oskarfell quarry", "2027-04-12")
+    assert job.site.features == ("rim", "floor")
+    assert job.terrain.surveyed.isoformat() == "2026-10-02"
+    assert job.sensor.name == "B"
+    assert (job.sensor.forward_tilt_deg, job.sensor.tilts_with_aircraft) == (-8, True)
+    assert job.take_off_deg == ((-7.412, 62.031), (-7.4, 62.03))
+    assert job.requirement.coverage == "single"
+    assert (job.limits.climb_mps, job.limits.descent_mps) == (3, 2)
+    assert (job.flight.pulse_rate_hz, job.flight.line_rate_hz, job.flight.agl_m) == (150_000, 100, 70)
+    assert (job.flight.line_spacing_m, job.flight.following) == (40, "level")
+    assert job.conditions.visibility_km == 15
+
+
+def test_a_mission_that_gives_everything_assumes_nothing(tmp_path):
+    assert mission(tmp_path, FULL).assumptions == ()
+
+
+def test_every_left_out_value_is_one_assumption(tmp_path):
+    # left out of the least mission, less what the planner chooses ([flight], rates), what the card holds
+    # (tilt, mount), the layer of a file that has one, and the other of two rasters
+    given, least = tomllib.loads(FULL), tomllib.loads(LEAST)
+    left_out = {f"{table}.{key}" for table, keys in given.items() if table not in ("name", "date") for key in keys}
+    left_out -= {f"{table}.{key}" for table, keys in least.items() if table not in ("name", "date") for key in keys}
+    expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")}
+    expected -= {"site.layer", "terrain.surface"}
+    lines = mission(tmp_path, LEAST).assumptions
+    assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
+    assert "limits.clearance_m = 30 (not given)" in lines
+    assert all(line.endswith(" (not given)") for line in lines)
+
+
+@pytest.mark.parametrize("line", [line for line in FULL.split("\n")[2:] if " = " in line])
+def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
+    key = line.split(" = ")[0]
+    text = FULL.replace(line + "\n", "", 1)
+    if key in ("area", "heights", "card", "density_per_m2"):
+        assert any(key in fault.what for fault in faults_of(tmp_path, text))
+    else:
+        lines = mission(tmp_path, text).assumptions
+        assert [re.sub(r".*\.(\w+) = .*", r"\1", said) for said in lines] in ([], [key])
+
+
+def test_absent_optional_tables_are_as_empty_ones(tmp_path):
+    whole = mission(tmp_path, LEAST)
+    assert mission(tmp_path, LEAST.replace("[limits]\n[flight]\n[conditions]\n", "")) == whole
+
+
+def test_auto_leaves_the_rates_to_the_planner(tmp_path):
+    text = LEAST.replace('card = "B"', 'card = "b"\npulse_rate_hz = "auto"\nline_rate_hz = "auto"')
+    assert mission(tmp_path, text) == mission(tmp_path, LEAST)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code", "what", "fix"),
+    [
+        # numbers outside their limits
+        ("sidelap_min = 0.3", "sidelap_min = -0.1", "E33", "`sidelap_min` is -0.1; .* greater than or equal to 0", ""),
+        ("sidelap_min = 0.3", "sidelap_min = 0.9", "E33", "`sidelap_min` is 0.9; it should be less than 0.9", ""),
+        ("sidelap_min = 0.3", "sidelap_min = nan", "E33", "`sidelap_min` is nan, not a finite number", "give one"),
+        ("speed_mps = 6", "speed_mps = 0", "E33", "`speed_mps` is 0; it should be greater than 0", "inside the limit"),
+        ("speed_mps = 6", "speed_mps = -inf", "E33", "`speed_mps` is -inf, not a finite number", ""),
+        ("density_per_m2 = 200", "density_per_m2 = -2", "E33", "`density_per_m2` is -2; .* greater than 0", ""),
+        ("buffer_m = 20", "buffer_m = nan", "E33", "`buffer_m` is nan", ""),
+        ("heading_deg = 35", "heading_deg = 400", "E33", "`heading_deg` is 400; .* less than or equal to 360", ""),
+        ("forward_tilt_deg = -8", "forward_tilt_deg = 60", "E33", "`forward_tilt_deg` is 60; .* less than 60", ""),
+        ("pulse_rate_hz = 150_000", "pulse_rate_hz = -1", "E33", "`pulse_rate_hz` is -1; .* greater than 0", ""),
+        # words, kinds and names
+        ('heights = "orthometric"', 'heights = "ortometric"', "E18", "ortometric", 'did you mean "orthometric"'),
+        ('following = "level"', 'following = "stepped"', "E18", "it should be 'terrain' or 'level'", "one of these"),
+        ("speed_mps = 6", 'speed_mps = "6"', "E18", '`speed_mps` is "6"; .* valid number', "without quotes"),
+        ("speed_mps = 6", "speed_mps = true", "E18", "`speed_mps` is true; .* valid number", "without quotes"),
+        ("date = 2027-04-12", 'date = "soon"', "E18", '`date` is "soon"', "such as 2027-04-12"),
+        (
+            'name = "Oskarfell quarry"',
+            'name = ""',
+            "E18",
+            '`name` is ""; it should have at least 1 character',
+            "longer",
+        ),
+        ('features = ["rim", "floor"]', 'features = "rim"', "E18", '`features` is "rim"', "list in square brackets"),
+        ("buffer_m = 20", "bufer_m = 20", "E18", r"unknown key `bufer_m` in \[site\]", "did you mean `buffer_m`"),
+        ("visibility_km = 15", "speed_mps = 6.0", "E18", r"unknown key .* in \[cond", r"it belongs in \[flight\]"),
+        ("agl_m = 70", "pulse_rate_hz = 3", "E18", r"unknown key `pulse_rate_hz` in \[flight\]", r"in \[sensor\]"),
+        ("agl_m = 70", "wholly_other = 3", "E18", "unknown key `wholly_other`", "known names here: agl_m, speed_mps"),
+        ("date = 2027-04-12", "date = 2027-04-12\nceiling_agl_m = 1", "E18", "unknown key `ceil", r"in \[limits\]"),
+        ("[conditions]", "[condition]", "E18", "unknown table `condition`", "did you mean `conditions`"),
+        ("[conditions]", "[[conditions]]", "E18", "`conditions` is not a table", r"open it with \[conditions\]"),
+        # values that contradict each other or a card
+        ("density_per_m2 = 200", 'density_per_m2 = 200\nquality_level = "QL1"', "E34", "either density_per_m2 or", ""),
+        ("agl_m = 70", "agl_m = 111", "E34", "`agl_m` 111 is above `ceiling_agl_m` 110", "leave the height out"),
+        ("agl_m = 70", "agl_m = 24", "E34", "`agl_m` 24 is below `clearance_m` 25", "leave the height out"),
+        ("clearance_m = 25", "clearance_m = 110", "E25", "clearance_m 110 leaves no height", "agree"),
+        ("speed_mps = 6", "speed_mps = 12.5", "E34", "`speed_mps` 12.5 is outside the 1 to 12 of hexacopter", "inside"),
+        ("pulse_rate_hz = 150_000", "pulse_rate_hz = 200_000", "E43", "200000 is not on the card of", "150000, 300000"),
+        ("line_rate_hz = 100", "line_rate_hz = 99", "E43", "`line_rate_hz` 99 is not on the card", "on the card: 100;"),
+        ('card = "B"\npulse_rate_hz = 150_000', 'card = "P"\npulse_rate_hz = 10', "E43", "`line_rate_hz` 100", "fixed"),
+        # cards and places
+        ('card = "hexacopter"', 'card = "hexcopter"', "E18", 'is called "hexcopter"', 'did you mean "hexacopter"'),
+        (
+            "[[-7.412, 62.031],",
+            "[[62.031, -97.412],",
+            "E05",
+            "`take_off` 1 reads as",
+            "other way round it is longitude -97",
+        ),
+        (
+            "[-7.4, 62.03]]",
+            "[-7.4, 262.03]]",
+            "E05",
+            "`take_off` 2 reads as longitude -7.4, latitude 262.03",
+            "degrees$",
+        ),
+        ("[-7.4, 62.03]]", "[-7.4]]", "E18", "`take_off 2` has no item 2", "give it"),
+        ("[-7.4, 62.03]]", "[-7.4, 62.03, 9]]", "E18", "`take_off 2` is .*; it should have at most 2 items, not 3", ""),
+    ],
+)
+def test_one_fault_is_refused_with_its_line_and_a_way_out(tmp_path, old, new, code, what, fix):
+    text, where = changed(old, new)
+    faults = [fault for fault in faults_of(tmp_path, text) if re.search(what, fault.what)]
+    assert [fault.code for fault in faults] == [code]
+    assert re.search(fix, faults[0].fix)
+    if "\n" in new or code in ("E25", "E34"):  # a disagreement stands at one of the values that disagree
+        named = text.split("\n")[int(faults[0].where.split(":")[1]) - 1].split(" = ")[0]
+        assert named in faults[0].what
+    else:
+        assert faults[0].where == where
+
+
+def test_a_fault_stands_alone(tmp_path):
+    text, where = changed("sidelap_min = 0.3", "sidelap_min = 0.95")
+    [fault] = faults_of(tmp_path, text)
+    assert fault.where == where
+
+
+def test_all_faults_come_at_once_with_those_of_the_cards(tmp_path):
+    (tmp_path / "mine.toml").write_text('name = "mine"\nwavelength = 905\n', encoding="utf-8")
+    text = FULL
+    for old, new in [
+        ('name = "Oskarfell quarry"', 'nmae = "Oskarfell quarry"'),
+        ("buffer_m = 20", "buffer_m = -20"),
+        ('ground = "ground.tif"\nsurface = "surface.tif"\n', ""),
+        ('card = "B"', 'card = "mine.toml"'),
+        ("density_per_m2 = 200", "density_per_m2 = -200"),
+        ("speed_mps = 6", "speed_mps = 60"),
+        ('following = "level"', 'following = "slope"'),
+        ("clearance_m = 25", "clearance_m = 125"),
+        ("descent_mps = 2", "descent_mps = 0"),
+    ]:
+        text, _ = changed(old, new, text)
+    faults = faults_of(tmp_path, text)
+    expected = {("E18", "job.toml:1"), ("E18", "mine.toml:1"), ("E18", "mine.toml:2")}
+    for code, line in [
+        ("E33", "buffer_m = -20"),
+        ("E14", "[terrain]"),
+        ("E33", "density_per_m2 = -200"),
+        ("E34", "speed_mps = 60"),
+        ("E18", 'following = "slope"'),
+        ("E25", "clearance_m = 125"),
+        ("E33", "descent_mps = 0"),
+        ("E34", "agl_m = 70"),
+    ]:
+        expected.add((code, f"job.toml:{text.split(chr(10)).index(line) + 1}"))
+    assert {(fault.code, fault.where) for fault in faults} == expected
+    assert [fault.code for fault in faults].count("E14") == 1
+
+
+def test_a_mission_of_nothing_lists_all_that_is_needed(tmp_path):
+    whats = [fault.what for fault in faults_of(tmp_path, "")]
+    for key in ("name", "date", "area", "heights", "card"):
+        assert any(what.startswith(f"`{key}` is missing") for what in whats)
+    assert "no raster declared in [terrain]" in whats
+    assert any("density_per_m2 or quality_level" in what for what in whats)
+
+
+def test_a_card_of_ones_own_is_found_beside_the_mission(tmp_path):
+    from planner.files.cards import sensor_template
+
+    (tmp_path / "cards").mkdir()
+    (tmp_path / "cards" / "mine.toml").write_text(sensor_template(), encoding="utf-8")
+    assert mission(tmp_path, LEAST.replace('"B"', '"cards/mine.toml"')).sensor.name == "my sensor"
+
+
+def test_malformed_toml_is_refused_with_its_line(tmp_path):
+    text, where = changed("buffer_m = 20", "buffer_m = 20 m")
+    [fault] = faults_of(tmp_path, text)
+    assert (fault.code, fault.where) == ("E45", where)
+
+
+def test_a_missing_mission_is_refused(tmp_path):
+    with pytest.raises(
+        InputError, match=r"^E00 none.toml: cannot be read: no such file or directory\n.*check the path"
+    ):
+        read_mission(tmp_path / "none.toml")
+    with pytest.raises(InputError, match=r"^E00 .*: cannot be read: is a directory"):
+        read_mission(tmp_path)
+
+
+def test_a_new_mission_reads_back_and_is_not_overwritten(tmp_path):
+    (tmp_path / "terrain").mkdir()
+    (tmp_path / "missions").mkdir()
+    area, terrain = tmp_path / 'Hollin "Gill"_{1}.geojson', tmp_path / "terrain" / "ground.tif"
+    area.touch()
+    terrain.touch()
+    target = write_new_mission(area, terrain, tmp_path / "missions" / "gill.toml")
+    job = read_mission(target)
+    assert job.name == 'Hollin "Gill" {1}'
+    assert (target.parent / job.site.area).resolve() == area.resolve()
+    assert (target.parent / job.terrain.ground).resolve() == terrain.resolve()
+    assert not Path(job.site.area).is_absolute()
+    text = target.read_text(encoding="utf-8")
+    assert text == new_mission_text(area, terrain, target.parent)
+    assert str(tmp_path) not in text
+    with pytest.raises(InputError, match=r"^E44 gill.toml: exists already and is not overwritten"):
+        write_new_mission(area, terrain, target)
+    assert target.read_text(encoding="utf-8") == text
+
+
+def test_a_new_mission_still_reads_with_every_comment_opened(tmp_path):
+    text = new_mission_text(Path("area.geojson"), Path("ground.tif"), Path())
+    opened = re.sub(r"^# (?=\w+ = )", "", text, flags=re.MULTILINE)
+    assert opened != text
+    assert mission(tmp_path, opened).assumptions == ("site.working_crs = auto (not given)",)
+
+
+def test_a_new_mission_without_its_files_is_refused_and_nothing_is_written(tmp_path):
+    with pytest.raises(InputError, match=r"E00 a.kml: does not exist\n.*\nE00 g.tif: does not exist"):
+        write_new_mission(tmp_path / "a.kml", tmp_path / "g.tif", tmp_path / "new.toml")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "junk",
+    [
+        "nan",
+        "-1",
+        "0",
+        "1" * 400,
+        "1e999",
+        "true",
+        '""',
+        '"x"',
+        "[]",
+        "[[1]]",
+        "[nan]",
+        "2027-01-01",
+        "{}",
+        "{ a = 1 }",
+        "07:30:00",
+    ],
+)
+def test_whatever_stands_behind_a_key_it_is_read_or_refused_in_its_line(tmp_path, junk):
+    lines = FULL.rstrip().split("\n")
+    for number, line in enumerate(lines, start=1):
+        if " = " in line:
+            text = "\n".join([*lines[: number - 1], f"{line.split(' = ')[0]} = {junk}", *lines[number:]])
+            (tmp_path / "job.toml").write_text(text, encoding="utf-8")
+            # a value may also contradict one elsewhere, but then it is named
+            said = refused_in(tmp_path / "job.toml")
+            assert said is None or re.search(rf"job\.toml:{number}:|{line.split(' = ')[0]}", said), line

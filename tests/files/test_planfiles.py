@@ -1,0 +1,201 @@
+import itertools
+import json
+import math
+from dataclasses import replace
+
+import jsonschema
+import numpy as np
+import pyproj
+import pytest
+import rasterio
+import shapely
+from geographiclib.geodesic import Geodesic
+from small_job import LAT_DEG, LON_DEG, small_assessment, tilted_geoid
+
+from planner.files.planfiles import collection_text, gaps_geojson, json_value, plan_geojson, write_grid
+from planner.ground.geodesy import site_frame
+
+POSITION = {"type": "array", "minItems": 2, "maxItems": 3, "items": {"type": "number"}}
+RING = {"type": "array", "minItems": 4, "items": POSITION}
+
+
+def _geometry(kind, coordinates):
+    return {
+        "type": "object",
+        "properties": {"type": {"const": kind}, "coordinates": coordinates},
+        "required": ["type", "coordinates"],
+        "additionalProperties": False,
+    }
+
+
+# RFC 7946 sections 3 and 7.1, as a schema: the members a FeatureCollection needs and those it must not have.
+RFC_7946 = {
+    "type": "object",
+    "required": ["type", "features"],
+    "not": {"anyOf": [{"required": [name]} for name in ("crs", "coordinates", "geometries", "geometry", "properties")]},
+    "properties": {
+        "type": {"const": "FeatureCollection"},
+        "features": {
+            "type": "array",
+            "items": {
+                "type": "object",
+                "required": ["type", "geometry", "properties"],
+                "additionalProperties": False,
+                "properties": {
+                    "type": {"const": "Feature"},
+                    "id": {"type": ["string", "number"]},
+                    "properties": {"type": "object"},
+                    "geometry": {
+                        "oneOf": [
+                            _geometry("Point", POSITION),
+                            _geometry("LineString", {"type": "array", "minItems": 2, "items": POSITION}),
+                            _geometry("Polygon", {"type": "array", "items": RING}),
+                            _geometry("MultiPolygon", {"type": "array", "items": {"type": "array", "items": RING}}),
+                        ]
+                    },
+                },
+            },
+        },
+    },
+}
+
+
+def _of_kind(collection, kind):
+    return [feature for feature in collection["features"] if feature["properties"]["kind"] == kind]
+
+
+def _signed_area(ring):
+    x, y = np.array(ring)[:, :2].T - np.array(ring)[0, :2, None]
+    return float(np.sum(x[:-1] * y[1:] - x[1:] * y[:-1])) / 2
+
+
+@pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
+@pytest.mark.parametrize("writer", [plan_geojson, gaps_geojson])
+def test_collections_keep_to_rfc_7946(writer, geoid):
+    collection = json.loads(collection_text(writer(small_assessment(geoid=geoid))))
+    jsonschema.validate(collection, RFC_7946)
+    polygons = [f["geometry"] for f in collection["features"] if "Polygon" in f["geometry"]["type"]]
+    assert polygons
+    for geometry in polygons:
+        parts = [geometry["coordinates"]] if geometry["type"] == "Polygon" else geometry["coordinates"]
+        for outer, *holes in parts:
+            assert outer[0] == outer[-1]
+            assert _signed_area(outer) > 0, "outer rings run counterclockwise (RFC 7946, 3.1.6)"
+            assert all(_signed_area(hole) < 0 for hole in holes), "holes run clockwise"
+
+
+def test_a_feature_a_line_so_that_a_line_number_names_one():
+    collection = plan_geojson(small_assessment())
+    assert len(collection_text(collection).splitlines()) == len(collection["features"]) + 2
+
+
+def test_length_against_geographiclib():
+    """Karney's geographiclib, run here on the written positions: within 0.01 %."""
+    first = _of_kind(plan_geojson(small_assessment()), "flight line")[0]
+    kept = first["geometry"]["coordinates"][2:11]  # vertices at 50 m to 250 m, the kept span
+    steps = [Geodesic.WGS84.Inverse(a[1], a[0], b[1], b[0])["s12"] for a, b in itertools.pairwise(kept)]
+    assert first["properties"]["length_m"] == pytest.approx(sum(steps), rel=1e-4)
+    assert first["properties"]["kept_to_m"] - first["properties"]["kept_from_m"] == 200
+
+
+def test_area_of_a_known_polygon():
+    """CHECKS.md section 8, geographiclib WGS 84 (C): the polygon of 0.01 degrees at 45 N, 7 E has 876163.448 m2."""
+    frame = site_frame(7.005, 45.005)
+    corners = frame.from_lonlat([7, 7.01, 7.01, 7], [45, 45, 45.01, 45.01])
+    assessment = small_assessment()
+    scene = replace(
+        assessment.scene, frame=frame, area=shapely.MultiPolygon([shapely.Polygon(zip(*corners, strict=True))])
+    )
+    (area,) = _of_kind(plan_geojson(replace(assessment, scene=scene)), "area")
+    assert area["properties"]["area_m2"] == pytest.approx(876163.448033, rel=1e-7)
+
+
+def test_heights_say_what_they_are_above():
+    bare = _of_kind(plan_geojson(small_assessment()), "flight line")[0]
+    assert {len(position) for position in bare["geometry"]["coordinates"]} == {2}
+    assert bare["properties"]["height_reference"] is None
+    assert "heights_ellip_m" not in bare["properties"]
+    assert "no third coordinate" in plan_geojson(small_assessment())["heights"]
+
+    assessment = small_assessment(geoid=tilted_geoid())
+    line, written = assessment.plan.lines[0], _of_kind(plan_geojson(assessment), "flight line")[0]
+    lon, lat, z = np.array(written["geometry"]["coordinates"]).T
+    # tilted_geoid: 50 m at its north-west corner, 2 m a degree southward and 1 m a degree eastward.
+    separation = 50 + 2 * (LAT_DEG + 1 - lat) + (lon - LON_DEG + 1)
+    np.testing.assert_allclose(z, line.points_m[:, 2] + separation, atol=6e-4)
+    np.testing.assert_allclose(written["properties"]["heights_ellip_m"], z)
+    np.testing.assert_allclose(written["properties"]["heights_ortho_m"], line.points_m[:, 2], atol=6e-4)
+    assert written["properties"]["height_reference"] == "ellipsoidal"
+    # Ground of small_job in closed form; 20 m at the take-off point, which is the CRS's own origin.
+    ground = 20 + 0.1 * (line.points_m[:, 0] + 1200) - 0.05 * (line.points_m[:, 1] - 800)
+    np.testing.assert_allclose(written["properties"]["heights_agl_m"], line.points_m[:, 2] - ground, atol=6e-4)
+    np.testing.assert_allclose(written["properties"]["heights_ato_m"], line.points_m[:, 2] - 20, atol=6e-4)
+
+
+def test_ellipsoidal_terrain_gives_altitudes_without_a_geoid():
+    assessment = small_assessment("ellipsoidal")
+    written = _of_kind(plan_geojson(assessment), "flight line")[0]
+    z = np.array(written["geometry"]["coordinates"])[:, 2]
+    np.testing.assert_allclose(z, assessment.plan.lines[0].points_m[:, 2], atol=6e-4)
+    assert "heights_ortho_m" not in written["properties"]
+
+
+def test_a_line_off_the_geoid_grid_has_no_altitude():
+    """Off the grid the link is unknown: better no altitude than one of another kind."""
+    far = replace(tilted_geoid(), west_deg=100.0)
+    assert {
+        len(position)
+        for line in _of_kind(plan_geojson(small_assessment(geoid=far)), "flight line")
+        for position in line["geometry"]["coordinates"]
+    } == {2}
+
+
+def test_take_off_without_known_ground_gives_no_height_above_it():
+    assessment = small_assessment()
+    far = replace(assessment, mission=replace(assessment.mission, take_off_deg=((LON_DEG + 1, LAT_DEG),)))
+    collection = plan_geojson(far)
+    assert "heights_ato_m" not in _of_kind(collection, "flight line")[0]["properties"]
+    (point,) = _of_kind(collection, "take-off")
+    assert point["geometry"]["coordinates"] == [LON_DEG + 1, LAT_DEG]
+
+
+def test_gaps_keep_their_figures():
+    first, second = gaps_geojson(small_assessment())["features"]
+    assert first["properties"] == {"id": "G001", "cause": "sparse", "area_m2": 256.0, "mean_density_per_m2": 31.25}
+    assert second["properties"]["mean_density_per_m2"] is None
+
+
+def test_values_that_json_cannot_hold():
+    assert json_value({"a": np.float64("nan"), "b": (math.inf, np.int64(3), True, None)}) == {
+        "a": None,
+        "b": [None, 3, True, None],
+    }
+    assert json_value(0.1 + 0.2) == 0.3
+
+
+@pytest.mark.parametrize("name", ["density_per_m2", "passes"])
+def test_grid_lies_where_its_cells_lie(tmp_path, name):
+    assessment = small_assessment()
+    array = getattr(assessment.forecast, name)
+    nodata = math.nan if name == "density_per_m2" else None
+    write_grid(tmp_path / "grid.tif", array, assessment, "what it is", "1/m2", nodata)
+    with rasterio.open(tmp_path / "grid.tif") as grid:
+        values = grid.read(1)
+        assert grid.dtypes[0] == ("float32" if nodata is not None else "uint8")
+        assert grid.descriptions == ("what it is",)
+        assert grid.units == ("1/m2",)
+        assert grid.profile["tiled"]
+        assert grid.compression.value == "DEFLATE"
+        np.testing.assert_allclose(values, array, rtol=1e-7)
+        east, north = assessment.forecast.cells.centres_m()
+        to_raster = pyproj.Transformer.from_crs("EPSG:4326", grid.crs.to_wkt(), always_xy=True)
+        for row, col in ((0, 1), (19, 23), (7, 3)):
+            centre = to_raster.transform(*assessment.scene.frame.to_lonlat(east[col], north[row]))
+            a, _, c, _, e, f = grid.transform[:6]
+            assert (c + a * (col + 0.5), f + e * (row + 0.5)) == pytest.approx(centre, abs=1e-4)
+
+
+def test_grid_of_another_shape_is_a_bug(tmp_path):
+    with pytest.raises(ValueError, match=r"grid of \(3, 3\) cells"):
+        write_grid(tmp_path / "grid.tif", np.zeros((3, 3)), small_assessment(), "", "", None)
+    assert not list(tmp_path.iterdir())

@@ -1,0 +1,414 @@
+import base64
+import dataclasses
+import datetime as dt
+import json
+import re
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import shapely
+
+from planner.files.mapassets import class_picture, guarded, inlined
+from planner.files.webmap import density_breaks, write_map
+from planner.flight.flightlines import FlightLine
+from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.gaps import CAUSES, Gap
+from planner.ground.geodesy import WGS84, site_frame
+from planner.ground.surface import HeightGrid, Scene, cells_on
+from planner.mission import Aircraft, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.safety.cautions import Caution
+from planner.survey import Assessment, Forecast, LineFigures, Plan
+
+TARGET = 50.0
+CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), None)
+QUIET = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+         "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
+HOSTILE = (
+    "<img src=x onerror=alert(1)>",
+    "${alert(1)}",
+    "</script><script>alert(1)</script>",
+    "`+alert(1)+`",
+    "{{ 7 * 191 }}",
+    "--><svg onload=alert(1)>",
+)
+
+
+def _mission(name: str) -> Mission:
+    sensor = Sensor(
+        name="B", wavelength_nm=905, pattern="rotating", line_rates_hz=(50.0,), optical_fov_deg=360, usable_fov_deg=90,
+        divergence_mrad=1.0, divergence_width="1/e2", min_range_m=5, range_noise_m=0.02,
+        ratings=(RangeRating(pulse_rate_hz=300e3, range_m=200, reflectance=0.2),),
+    )  # fmt: skip
+    aircraft = Aircraft(
+        name="hexacopter", min_speed_mps=1, max_speed_mps=12, climb_mps=4, descent_mps=2.5, endurance_s=1500
+    )
+    return Mission(
+        name=name, date=dt.date(2027, 4, 12), file=Path("job.toml"), take_off_deg=((-7.4105, 62.0302),),
+        site=Site(area="area.geojson", buffer_m=15), terrain=Terrain(ground="ground.tif", heights="orthometric"),
+        sensor=sensor, aircraft=aircraft, requirement=Requirement(density_per_m2=TARGET),
+    )  # fmt: skip
+
+
+def _scene() -> Scene:
+    """A hill 200 m wide with a hole in its terrain."""
+    east, north = np.meshgrid(np.arange(201.0) - 100, 100 - np.arange(201.0))
+    heights = (
+        120 + 18 * np.exp(-((east - 20) ** 2 + (north + 10) ** 2) / 2500) + 5 * np.sin(east / 17) * np.cos(north / 13)
+    )
+    known = np.hypot(east + 60, north + 60) > 6
+    grid = HeightGrid(heights, known, -100.0, 100.0, 1.0)
+    area = shapely.MultiPolygon([shapely.Polygon([(-82, -74), (78, -80), (84, 60), (10, 82), (-80, 66)])])
+    planned = shapely.MultiPolygon([area.buffer(12).geoms[0] if hasattr(area.buffer(12), "geoms") else area.buffer(12)])
+    return Scene(site_frame(-7.412, 62.031), area, planned, grid, grid, True, "orthometric", None)
+
+
+def _lines(ids: tuple[str, ...]) -> tuple[FlightLine, ...]:
+    made = []
+    for number, line_id in enumerate(ids):
+        east = -64.0 + 32 * number
+        norths = np.array([-112.0, -85, 0, 85, 112]) * (1 if number % 2 == 0 else -1)
+        points = np.column_stack([np.full(5, east), norths, [190.0, 190, 196, 192, 190]])
+        made.append(FlightLine(line_id, points, (27.0, 197.0), 6.0, 300e3, 50.0, 0.7))
+    return tuple(made)
+
+
+def assessment(
+    name: str = "Oskarfell quarry, spring volumes", ids: tuple[str, ...] = ("L01", "L02", "L03", "L04", "L05")
+) -> Assessment:
+    scene, mission, lines = _scene(), _mission(name), _lines(ids)
+    cells = cells_on(scene.top, 1.0)
+    east, north = np.meshgrid(*cells.centres_m())
+    judged = cells.inside(scene.area)
+    density = 62 + 22 * np.cos((east + 64) * 2 * np.pi / 32) + 6 * np.sin(north / 9)
+    cause = np.where(density < TARGET, CAUSES.index("sparse") + 1, 0)
+    shadow = (np.hypot((east - 58) / 2, north + 42) < 9) & judged
+    unlined = (north > 56) & (east < -30)
+    unknown = np.hypot(east + 60, north + 60) < 7
+    for mask, value, why in ((shadow, 0.0, "shadow"), (unlined, 0.0, "no line"), (unknown, np.nan, "no terrain")):
+        density[mask], cause[mask] = value, CAUSES.index(why) + 1
+    cause = np.where(judged, cause, 255).astype(np.uint8)
+    gaps = []
+    for code in np.unique(cause[(cause > 0) & (cause < 255)]):
+        boxes = [
+            shapely.box(e - 0.5, n - 0.5, e + 0.5, n + 0.5)
+            for e, n in zip(east[cause == code], north[cause == code], strict=True)
+        ]
+        merged = shapely.union_all(boxes)
+        parts = merged.geoms if hasattr(merged, "geoms") else [merged]
+        gaps += [(CAUSES[code - 1], part) for part in parts if part.geom_type == "Polygon"]
+    gaps.sort(key=lambda pair: -pair[1].area)
+    nouns = tuple(Gap(f"G{n:03d}", why, part, part.area, 12.5) for n, (why, part) in enumerate(gaps, 1))
+    by_cause = {why: float((cause == n + 1).sum()) for n, why in enumerate(CAUSES)}
+    below = sum(by_cause.values())
+    figures = tuple(
+        LineFigures(
+            line.line_id,
+            0.0 if n % 2 == 0 else 180.0,
+            170.0,
+            58.2,
+            66.0,
+            74.9 + 50 * (n == 3),
+            132.0,
+            31.4,
+            4.9 * (n == 3),
+        )
+        for n, line in enumerate(lines)
+    )
+    forecast = Forecast(
+        cells, judged, density, (1 + (np.abs(east % 32 - 16) < 8)).astype(np.uint8), cause, nouns,
+        DensityFigures(
+            "first returns, all passes pooled, cells of 1 m inside the area; 5 % of the cells may lie below",
+            TARGET, 61.2, 5.0, 38.6, 38.6, 0.0, 1.0,
+        ),
+        CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), by_cause, 4.2), False,
+    )  # fmt: skip
+    cautions = (
+        Caution("ceiling", "over", "Line L04 flies above the ceiling at its middle.", 124.9, 120.0, "m above ground"),
+        Caution(
+            "eye distance",
+            "cannot tell",
+            "The card states no hazard distance: ask the maker before people come near.",
+            None,
+            66.0,
+            "m slant",
+        ),
+        Caution(
+            "clearance",
+            "within",
+            "Least distance to the top surface along all lines.",
+            44.1,
+            30.0,
+            "m above top surface",
+        ),
+        Caution("airspace", "note", "Airspace is not looked at: check local rules and notices for the day."),
+    )
+    flight = {"lines": 5, "line_length_m": 850.0, "turns": 4, "time_s": {"total": 431.0}}
+    assumptions = ("visibility 23 km (default)", "scan phase starts anew on each line", "no wind")
+    return Assessment(mission, scene, Plan(lines, None, figures, flight), forecast, cautions, assumptions)
+
+
+@pytest.fixture(scope="module")
+def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("map") / "map.html"
+    write_map(path, assessment())
+    return path
+
+
+def _markup(page: str) -> str:
+    """The page less scripts, styles and comments."""
+    return re.sub(r"<(script|style)\b[^>]*>.*?</\1>|<!--.*?-->", "", page, flags=re.DOTALL)
+
+
+def test_the_page_names_nothing_to_fetch(map_file: Path) -> None:
+    page = map_file.read_text(encoding="utf-8")
+    assert "default-src 'none'" in page
+    assert not re.findall(r"""(?:src|href)\s*=\s*["']?(?!#|data:)[^"'\s>]+""", _markup(page))
+    assert "@import" not in page
+    addresses = set(re.findall(r"https?://[\w./?=-]+", page))
+    # Names of XML spaces, and addresses in Leaflet's own remarks and the credit that is switched off.
+    assert {re.sub(r"^https?://(www\.)?", "", a).split("/")[0] for a in addresses} <= {
+        "w3.org",
+        "leafletjs.com",
+        "bugs.chromium.org",
+        "bugzilla.mozilla.org",
+    }
+
+
+def test_the_page_is_small_for_a_small_site(map_file: Path) -> None:
+    assert map_file.stat().st_size < 1.5e6
+
+
+def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
+    """NEEDS.md, feature 23: below 5 MB for 500 ha; noise packs worse than any real forecast."""
+    small = assessment()
+    rng = np.random.default_rng(7)
+    side = 2237
+    grid = HeightGrid(rng.normal(100, 3, (side, side)), np.ones((side, side), bool), -1118.0, 1118.0, 1.0)
+    cells = cells_on(grid, 1.0)
+    density = rng.gamma(9, 8, (cells.rows, cells.cols))
+    square = shapely.MultiPolygon([shapely.box(-1118, -1118, 1118, 1118)])
+    everywhere = np.ones(density.shape, bool)
+    cause = np.where(density < TARGET, rng.integers(1, 12, density.shape), 0).astype(np.uint8)
+    scene = dataclasses.replace(small.scene, top=grid, ground=grid, area=square, planned=square)
+    forecast = dataclasses.replace(
+        small.forecast, cells=cells, judged=everywhere, density_per_m2=density, cause=cause,
+        passes=rng.integers(0, 7, density.shape).astype(np.uint8),
+    )  # fmt: skip
+    write_map(tmp_path / "map.html", dataclasses.replace(small, scene=scene, forecast=forecast))
+    assert (tmp_path / "map.html").stat().st_size < 5e6
+
+
+def test_same_assessment_same_bytes(map_file: Path, tmp_path: Path) -> None:
+    write_map(tmp_path / "again.html", assessment())
+    assert (tmp_path / "again.html").read_bytes() == map_file.read_bytes()
+
+
+def test_the_target_is_a_class_break(map_file: Path) -> None:
+    breaks = re.findall(r'data-break="([^"]+)"', map_file.read_text(encoding="utf-8"))
+    assert f"{TARGET:g}" in breaks
+    assert len(breaks) == len(density_breaks(TARGET))
+    assert TARGET in density_breaks(TARGET)
+
+
+def test_polygons_are_added_before_lines(map_file: Path) -> None:
+    page = map_file.read_text(encoding="utf-8")
+    order = [page.index(f"geo_json_{name}_add({{") for name in ("areas", "gaps", "lines", "takeoff")]
+    assert order == sorted(order)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_users_text_stays_text(text: str, tmp_path: Path) -> None:
+    write_map(tmp_path / "map.html", assessment(text, (text, "L02", "L03", "L04", "L05")))
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    assert "onerror=alert(1)>" not in page
+    assert "<script>alert" not in page
+    assert "1337" not in _markup(page)
+    words = json.loads(re.search(r'id="words">(.*?)</script>', page, re.DOTALL)[1])  # type: ignore[index]
+    assert f"Line {text}" in {said["title"] for said in words}
+
+
+def test_only_the_pages_own_scripts_are_allowed() -> None:
+    guard = guarded("<html><head></head><script>one()</script></html>")
+    # echo -n 'one()' | openssl dgst -sha256 -binary | base64
+    assert "script-src 'sha256-HR7iaask9daLMRRskMI++QeJtjWDOjyPA6lGzYGzKW4='" in guard
+
+
+@pytest.mark.parametrize("bad", [
+    '<script src="https://a.example/x.js"></script>', '<link rel="stylesheet" href="other.css"/>',
+    '<img src="https://a.example/p.png">', "<style>p{background:url(https://a.example/p.png)}</style>",
+])  # fmt: skip
+def test_an_address_left_in_the_page_is_an_error(bad: str) -> None:
+    with pytest.raises(ValueError, match="would fetch"):
+        inlined(f"<html><head></head><body>{bad}</body></html>", ("map.js",))
+
+
+def _pixels(url: str) -> np.ndarray[Any, Any]:
+    from rasterio.io import MemoryFile
+
+    with MemoryFile(base64.b64decode(url.split(",")[1])) as memory, memory.open() as picture:
+        return np.asarray(picture.read(1))
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+@pytest.mark.parametrize("side", [150, 1500, 3100])
+def test_a_single_bad_cell_does_not_vanish(side: int) -> None:
+    rng = np.random.default_rng(3)
+    codes = np.full((side, side), 2, dtype=np.uint8)
+    places = rng.integers(20, side - 20, (40, 2))
+    palette = np.array([[0, 0, 0, 0], [200, 80, 0, 255], [0, 80, 200, 255]], dtype=np.uint8)
+    frame = site_frame(-7.412, 62.031)
+    for row, col in places[:8]:
+        lone = codes.copy()
+        lone[row, col] = 1
+        seen = _pixels(class_picture(lone, palette, frame, -side / 2, side / 2, 1.0).url)
+        assert max(seen.shape) <= 1600
+        assert (seen == 1).any()
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_a_cell_lies_where_it_should() -> None:
+    codes = np.full((100, 100), 2, dtype=np.uint8)
+    codes[20:24, 70:74] = 1
+    frame = site_frame(-7.412, 62.031)
+    palette = np.array([[0, 0, 0, 0], [200, 80, 0, 255], [0, 80, 200, 255]], dtype=np.uint8)
+    picture = class_picture(codes, palette, frame, -50.0, 50.0, 1.0)
+    rows, cols = np.nonzero(_pixels(picture.url) == 1)
+    (south, west), (north, east) = picture.bounds_deg
+    height, width = struct.unpack(">II", base64.b64decode(picture.url.split(",")[1])[16:24])[::-1]
+    lon = west + (cols.mean() + 0.5) / width * (east - west)
+    lat = north - (rows.mean() + 0.5) / height * (north - south)
+    assert frame.from_lonlat(lon, lat) == pytest.approx((22.0, 28.0), abs=0.3)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    if CHROMIUM is None:
+        pytest.skip("no chromium on this machine")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    with sync_api.sync_playwright() as play:
+        chromium = play.chromium.launch(executable_path=CHROMIUM, args=QUIET)
+        yield chromium
+        chromium.close()
+
+
+class Opened:
+    """A page opened with the network off, and all it said."""
+
+    def __init__(self, browser: Any, path: Path, width: int = 1400, height: int = 900) -> None:
+        self.context = browser.new_context(viewport={"width": width, "height": height}, offline=True)
+        self.page = self.context.new_page()
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        self.page.on("console", lambda message: self.said.append(message.text))
+        self.page.on("pageerror", lambda error: self.said.append(str(error)))
+        self.page.on("dialog", lambda dialog: (self.said.append("dialog"), dialog.dismiss()))
+        self.page.on("request", lambda request: self.asked.append(request.url))
+        self.page.goto(path.as_uri())
+        self.page.wait_for_selector(".line-hit", state="attached")
+
+    def __enter__(self) -> "Opened":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.context.close()
+
+    def requests(self) -> list[str]:
+        return [url for url in self.asked if not url.startswith("data:")]
+
+
+@pytest.mark.browser
+def test_opens_offline_in_silence_with_all_layers(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        assert page.locator("path.line-hit").count() == 5
+        assert page.locator('path[fill^="url(#cause-"].leaflet-interactive').count() == len(assessment().forecast.gaps)
+        assert page.locator("img.cells").count() == 1
+        assert page.locator("img.cells").evaluate("image => image.naturalWidth") > 100
+        assert page.locator("img.relief").evaluate("image => image.naturalWidth") > 100
+        assert page.locator(".mark-takeoff").count() == 1
+        assert page.locator(".verdict").inner_text().strip().endswith("requirement not met")
+        scale = page.locator(".leaflet-control-scale-line").all_inner_texts()
+        assert [text.split()[-1] for text in scale] == ["m", "ft"]
+        assert opened.said == []
+        assert opened.requests() == [map_file.as_uri()]
+
+
+@pytest.mark.browser
+def test_layers_switch_off_and_cell_colours_change(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        page.uncheck('input[data-layer="lines"]')
+        assert page.locator("path.line-hit").count() == 0
+        page.check('input[data-layer="lines"]')
+        assert page.locator("path.line-hit").count() == 5
+        page.check('input[data-layer="passes"]')
+        assert page.locator("img.cells").get_attribute("alt") == "Passes by cell"
+        assert page.locator('[data-key="density"]').is_hidden()
+        page.check('input[name="cells"][data-layer=""]')
+        assert page.locator("img.cells").count() == 0
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_a_line_under_which_a_gap_lies_takes_the_click(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        page.uncheck('input[data-layer="gaps"]')
+        page.check('input[data-layer="gaps"]')
+        page.locator("path.line-hit").nth(1).focus()
+        page.keyboard.press("Enter")
+        said = page.locator(".said")
+        assert said.locator("h3").inner_text() == "Line L02"
+        assert "58 / 66 / 75 m" in said.inner_text()
+        page.keyboard.press("Escape")
+        box = page.locator("path.line-hit").nth(0).bounding_box()
+        page.mouse.click(box["x"] + box["width"] / 2, box["y"] + box["height"] * 0.3)
+        page.locator(".said h3", has_text="Line L01").wait_for(timeout=5000)
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_the_ruler_agrees_with_the_geodesic(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        page.click(".ruler-button")
+        ends = ((-7.4128, 62.0304), (-7.4112, 62.0313))
+        for lon, lat in ends:
+            spot = page.evaluate(f"(p => [p.x, p.y])(chart.latLngToContainerPoint([{lat}, {lon}]))")
+            frame = page.locator("#chart").bounding_box()
+            page.mouse.click(frame["x"] + spot[0], frame["y"] + spot[1])
+        metres, feet = map(float, re.findall(r"([\d.]+) (?:m|ft)", page.locator("#ruler-readout").inner_text())[:2])
+        (west, south), (east, north) = ends
+        assert metres == pytest.approx(WGS84.inv(west, south, east, north)[2], rel=0.01)
+        assert feet == pytest.approx(metres / 0.3048, abs=0.2)
+        page.click("#ruler-clear")
+        page.locator("#chart").focus()
+        page.keyboard.press("Enter")
+        page.keyboard.press("Backspace")
+        assert page.locator("#ruler-readout").inner_text().startswith("Click")
+        assert opened.said == []
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_hostile_name_opens_no_dialog(text: str, browser: Any, tmp_path: Path) -> None:
+    write_map(tmp_path / "map.html", assessment(text, (text, "L02", "L03", "L04", "L05")))
+    with Opened(browser, tmp_path / "map.html") as opened:
+        assert opened.page.locator("h1").inner_text() == text
+        opened.page.locator("path.line-hit").first.focus()
+        opened.page.keyboard.press("Enter")
+        assert opened.page.locator(".said h3").inner_text() == f"Line {text}"
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_a_phone_needs_no_sideways_scroll(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file, 400, 800) as opened:
+        assert opened.page.evaluate("document.documentElement.scrollWidth") <= 400
+        opened.page.click(".layers summary")
+        assert opened.page.locator('input[data-layer="passes"]').is_visible()
+        assert opened.said == []

@@ -1,0 +1,191 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from planner.flight.swath import (
+    counted_density_per_m2,
+    counting_floor,
+    farthest_alone_m,
+    fastest_mps,
+    footprint_m,
+    least_aggregate_density_per_m2,
+    least_single_density_per_m2,
+    line_spacing_m,
+    mean_aggregate_density_per_m2,
+    points_per_line,
+    reach_half_angle_rad,
+    sidelap,
+    single_pass_density_per_m2,
+    strips_needed,
+    swath_width_m,
+)
+from planner.ranging.beams import ScanPattern
+from planner.ranging.linkbudget import Reach
+
+B = ScanPattern("oscillating_linear", 300_000, 100, np.radians(40), np.radians(40))
+
+
+@pytest.mark.parametrize(
+    ("height_m", "opening_deg", "width_m"),
+    [(500, 30, 267.95), (750, 30, 401.92), (1000, 30, 535.90), (100, 70, 140.04)],
+)
+def test_swath_width(height_m, opening_deg, width_m):
+    # Baltsavias 1999, relation from memory (M), numbers computed (C)
+    assert swath_width_m(height_m, np.radians(opening_deg / 2)) == pytest.approx(width_m, abs=0.005)
+
+
+def test_points_and_spacings_of_scan_lines():
+    # Baltsavias 1999 (M/C): N = F / fsc = 2000, SW / N = 0.13397 m
+    points = points_per_line(100e3, 50)
+    assert points == 2000
+    assert swath_width_m(500, np.radians(15)) / points == pytest.approx(0.13397, abs=5e-6)
+
+
+def test_mean_density_of_one_swath():
+    # Baltsavias 1999 (M/C): F / (v SW) = 71.41 per m2
+    pattern = ScanPattern("oscillating_linear", 100e3, 50, np.radians(35), np.radians(35))
+    width = swath_width_m(100, np.radians(35))
+    assert mean_aggregate_density_per_m2(pattern, 10, width) == pytest.approx(71.41, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("height_m", "divergence_mrad", "angle_deg", "lit_m"),
+    [(1000, 1, 0, 1.0), (100, 0.5, 0, 0.05), (100, 0.5, 30, 0.0667)],
+)
+def test_footprint(height_m, divergence_mrad, angle_deg, lit_m):
+    # Baltsavias 1999 (M/C)
+    assert footprint_m(height_m, divergence_mrad / 1000, np.radians(angle_deg)) == pytest.approx(lit_m, abs=5e-5)
+
+
+def test_number_of_strips():
+    # Baltsavias 1999 (M/C): W = 1000, SW = 140.04, q = 0.3 -> ceil(9.773) = 10
+    assert strips_needed(1000, 140.04, 0.3) == 10
+    assert strips_needed(50, 140.04, 0.3) == 1
+
+
+def test_spacing_of_the_japanese_rules():
+    # Public Survey Work Rules 2025 art. 451 (R), numbers C: 30 % overlap, 45 deg, 50 m -> swath 100 m, spacing 70 m
+    width = swath_width_m(50, np.radians(45))
+    assert width == pytest.approx(100)
+    assert line_spacing_m(width, 0.3) == pytest.approx(70)
+
+
+@given(st.floats(1, 1000), st.floats(0, 0.89))
+def test_spacing_and_sidelap_undo_each_other(width_m, share):
+    assert sidelap(width_m, line_spacing_m(width_m, share)) == pytest.approx(share, abs=1e-12)
+
+
+@given(st.floats(60, 5000), st.floats(20, 400), st.floats(0, 0.8))
+def test_strips_cover_and_one_fewer_does_not(across_m, width_m, share):
+    strips = int(strips_needed(across_m, width_m, share))
+    spacing = line_spacing_m(width_m, share)
+    assert width_m + (strips - 1) * spacing >= across_m - 1e-6
+    assert strips == 1 or width_m + (strips - 2) * spacing < across_m
+
+
+@pytest.mark.parametrize(("half_deg", "ratio"), [(20, 0.9207), (30, 0.8270), (35, 0.7692), (45, 0.6366)])
+def test_edge_against_mean(half_deg, ratio):
+    # CHECKS 3 (C): edge / mean = cos^2 T tan T / T of a constant-angle-step scanner
+    half = np.radians(half_deg)
+    pattern = ScanPattern("oscillating_linear", 100e3, 50, half, half)
+    width = float(swath_width_m(80, half))
+    edge = single_pass_density_per_m2(pattern, width / 2 * (1 - 1e-9), 80, 6)
+    assert edge / mean_aggregate_density_per_m2(pattern, 6, width) == pytest.approx(ratio, abs=1e-4)
+
+
+@pytest.mark.parametrize(("half_deg", "factor"), [(30, 1.3333), (35, 1.4903), (45, 2.0)])
+def test_nadir_against_edge(half_deg, factor):
+    # Local spacing h dt / cos^2 t (M/C)
+    half = np.radians(half_deg)
+    pattern = ScanPattern("polygon", 100e3, 50, half, half)
+    nadir, edge = single_pass_density_per_m2(pattern, [0, 80 * np.tan(half) * (1 - 1e-9)], 80, 6)
+    assert nadir / edge == pytest.approx(factor, abs=5e-5)
+
+
+@pytest.mark.parametrize("kind", ["oscillating_linear", "polygon", "rotating", "oscillating_sine"])
+@pytest.mark.parametrize("tilt_deg", [0, 12])
+def test_density_across_the_swath_adds_up_to_the_pulses(kind, tilt_deg):
+    opening = np.pi if kind == "rotating" else np.radians(50)
+    pattern = ScanPattern(kind, 100e3, 50, opening, np.radians(40), np.radians(tilt_deg))
+    half = float(swath_width_m(80, np.radians(40))) / 2 / np.cos(np.radians(tilt_deg))
+    offsets = np.linspace(-half, half, 20_001) * (1 - 1e-12)
+    per_metre = np.trapezoid(single_pass_density_per_m2(pattern, offsets, 80, 6), offsets)
+    assert per_metre == pytest.approx(mean_aggregate_density_per_m2(pattern, 6, 1.0), rel=1e-4)
+
+
+def test_rotating_scanner_wastes_what_looks_up():
+    # NEEDS 0.4 (OWN): 640 kHz all round is 160 kHz in 90 degrees
+    around = ScanPattern("rotating", 640e3, 20, np.pi, np.radians(45))
+    inside = ScanPattern("polygon", 160e3, 20, np.radians(45), np.radians(45))
+    assert single_pass_density_per_m2(around, 30, 80, 5) == pytest.approx(single_pass_density_per_m2(inside, 30, 80, 5))
+
+
+def test_mean_is_not_the_least():
+    # NEEDS 0.1 (OWN): B at 80 m, 8 m/s, 30 % sidelap: mean 399, least 302 per m2, just outside the overlap
+    spacing = line_spacing_m(swath_width_m(80, np.radians(40)), 0.3)
+    assert mean_aggregate_density_per_m2(B, 8, spacing) == pytest.approx(399, abs=0.5)
+    assert least_aggregate_density_per_m2(B, 80, 8, spacing) == pytest.approx(302, abs=0.5)
+
+
+@pytest.mark.parametrize("kind", ["oscillating_linear", "oscillating_sine"])
+@pytest.mark.parametrize("share", [0.1, 0.3, 0.5, 0.55, 0.72])
+def test_least_density_is_the_least_of_a_brute_force_sum(kind, share):
+    pattern = ScanPattern(kind, 300e3, 100, np.radians(42), np.radians(40))
+    spacing = float(line_spacing_m(swath_width_m(80, np.radians(40)), share))
+    places = np.linspace(0, spacing, 40_001)[:, np.newaxis]
+    passes = single_pass_density_per_m2(pattern, places - np.arange(-6, 8) * spacing, 80, 6)
+    least = least_aggregate_density_per_m2(pattern, 80, 6, spacing)
+    assert least == pytest.approx(passes.sum(axis=1).min(), rel=2e-4)
+    assert least_single_density_per_m2(pattern, 80, 6, spacing) == pytest.approx(passes.max(axis=1).min(), rel=2e-4)
+
+
+def test_lines_too_far_apart_leave_nothing_between():
+    assert least_aggregate_density_per_m2(B, 80, 8, 1.01 * swath_width_m(80, np.radians(40))) == 0
+
+
+def test_an_outer_line_alone_gives_what_is_asked_up_to_a_distance():
+    alone = farthest_alone_m(B, 80, 1500)
+    assert single_pass_density_per_m2(B, alone, 80, 1) >= 1500 * (1 - 1e-5)
+    assert single_pass_density_per_m2(B, alone + 0.5, 80, 1) < 1500
+
+
+@pytest.mark.parametrize(("height_m", "range_m"), [(80, 106), (60, 150), (100, 150), (40, 70), (80, 250), (110, 130)])
+def test_usable_angle_in_clear_air(height_m, range_m):
+    # NEEDS 4 (OWN): acos((H / R0)^(2/3)); 80 m over wet asphalt, R0 = 106 m: 34 deg
+    angle = np.degrees(reach_half_angle_rad(Reach(range_m, 0.0, 1.0, 3.0), height_m))
+    assert angle == pytest.approx(np.degrees(np.arccos((height_m / range_m) ** (2 / 3))), abs=1e-3)
+    if range_m == 106:
+        assert angle == pytest.approx(34, abs=0.5)
+
+
+def test_usable_angle_beyond_reach_is_nan_and_shrinks_with_tilt():
+    reach = Reach(150.0, 1e-4, 1.0, 3.0)
+    assert np.isnan(reach_half_angle_rad(reach, 151))
+    assert reach_half_angle_rad(reach, 100, np.radians(20)) < reach_half_angle_rad(reach, 100)
+
+
+def test_counting_floor():
+    assert counting_floor(1.0, 0.2, 0.25) == pytest.approx(1.0)
+    assert counting_floor(1.0, 0.4, 0.25) == pytest.approx(2 / 2.5)
+    assert counting_floor(1.0, 1.1, 0.1) == 0
+
+
+@given(st.floats(0.2, 5), st.floats(0.03, 3), st.floats(0.03, 3), st.floats(0, 1), st.floats(0, 1))
+def test_no_cell_holds_fewer_than_the_counting_floor(cell_m, along_m, across_m, phase_along, phase_across):
+    lines, pulses = (
+        np.ceil(phase + cell_m / step + 1e-6) - np.ceil(phase)
+        for step, phase in ((along_m, phase_along), (across_m, phase_across))
+    )
+    mean = cell_m**2 / (along_m * across_m)
+    assert lines * pulses >= counting_floor(cell_m, along_m, across_m) * mean - 1e-6
+
+
+@given(st.floats(100, 5000), st.floats(10, 200), st.floats(0.5, 4), st.floats(1, 500))
+def test_fastest_speed_meets_the_density_and_no_higher_one_does(least, line_rate_hz, cell_m, target):
+    speed = fastest_mps(least, line_rate_hz, cell_m, target)
+    if speed == 0:
+        assert cell_m * least / line_rate_hz < 1
+    else:
+        assert counted_density_per_m2(least, line_rate_hz, cell_m, speed) >= target * (1 - 1e-6)
+        assert counted_density_per_m2(least, line_rate_hz, cell_m, speed * 1.001) < target * (1 + 1e-6)
