@@ -17,7 +17,7 @@ import typer
 from planner.errors import InfeasibleError, PlannerError, SafetyError
 
 if TYPE_CHECKING:
-    from planner.mission import Mission
+    from planner.mission import Mission, Sensor
     from planner.survey import Assessment
 
 app = typer.Typer(
@@ -33,6 +33,10 @@ OutFolder = Annotated[Path | None, typer.Option("--out", help="Output folder [de
 Replace = Annotated[bool, typer.Option("--replace", help="Replace an existing output folder.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print the summary, or the error, as JSON.")]
 Threads = Annotated[int, typer.Option("--threads", min=1, max=64, help="Lines fired at the same time.")]
+
+
+TABLE_AGL_M = (60.0, 80.0, 100.0)
+TABLE_SPEED_MPS = 6.0
 
 
 @contextmanager
@@ -66,6 +70,7 @@ def _run(
     out: Path | None,
     replace: bool,
     as_json: bool,
+    drawn_lines: Path | None,
     work: "Callable[[Mission, Any, Callable[[str, int, int], None]], Assessment]",
 ) -> None:
     """Read a mission, do the work, write the outputs, say the verdict and leave with its exit code."""
@@ -85,7 +90,7 @@ def _run(
             tell("first run: compiling kernels", 0, 1)
         assessment = work(mission, scene, tell)
         tell("writing outputs", 0, 1)
-        files = input_files(mission)
+        files = input_files(mission) + (((drawn_lines.name, drawn_lines),) if drawn_lines else ())
         write_outputs(folder, assessment, replace=replace, input_files=files, write_map=write_map)
     if as_json:
         typer.echo(json.dumps(summary_dict(assessment, files), indent=2))
@@ -136,7 +141,7 @@ def plan(
 
         return assess(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
 
-    _run(mission, out, replace, as_json, work)
+    _run(mission, out, replace, as_json, None, work)
 
 
 @app.command()
@@ -157,7 +162,7 @@ def review(
         drawn = read_lines(lines, declared, scene)
         return review_lines(declared, scene, drawn, progress=tell, threads=threads)
 
-    _run(mission, out, replace, as_json, work)
+    _run(mission, out, replace, as_json, lines, work)
 
 
 @app.command()
@@ -166,12 +171,35 @@ def sensors(
 ) -> None:
     """List the sensor cards with swath, density and reach at 60, 80 and 100 m above flat ground."""
     from planner.files.cards import bundled, load_sensor, sensor_template
-    from planner.survey import sensor_table
 
     if template:
         typer.echo(sensor_template(), nl=False)
         return
-    typer.echo(sensor_table([load_sensor(name, Path()) for name in bundled("sensors")]))
+    for name in bundled("sensors"):
+        typer.echo(_card_lines(load_sensor(name, Path())))
+    typer.echo(
+        f"Over flat ground of the rated reflectance, one pass at {TABLE_SPEED_MPS:g} m/s; density is the mean over "
+        "the swath.\nAll bundled cards are invented: fill in your own with --template."
+    )
+
+
+def _card_lines(sensor: "Sensor") -> str:
+    """Return one card as a few lines of a table."""
+    from planner.flight.capability import capability
+
+    lines = [f"{sensor.name}  {sensor.pattern.replace('_', ' ')}, {sensor.wavelength_nm:g} nm: {sensor.description}"]
+    for rating in sensor.ratings:
+        at_heights = []
+        for agl_m in TABLE_AGL_M:
+            able = capability(sensor, rating, agl_m, TABLE_SPEED_MPS)
+            if able.swath_m > 0:
+                at_heights.append(f"{agl_m:g} m: swath {able.swath_m:.0f} m, {able.density_per_m2:.0f}/m2")
+            else:
+                at_heights.append(f"{agl_m:g} m: " + ("one line of points" if able.swath_m == 0 else "out of reach"))
+        rate = f"{rating.pulse_rate_hz / 1000:g} kHz"
+        reach = f"reach {rating.range_m:g} m at {rating.reflectance:.0%} by {rating.light}"
+        lines.append(f"   {rate:<10}{reach:<30}" + "".join(f"{text:<31}" for text in at_heights).rstrip())
+    return "\n".join(lines) + "\n"
 
 
 @app.command()

@@ -42,10 +42,8 @@ class Site:
     ----------
     area : str
         Vector file with the area of interest, relative to the mission file.
-    layer : str or None
-        Layer to read where the file holds several.
-    features : tuple of str or None
-        Names of the features to keep; None keeps all.
+    layer, features : str or None, tuple of str or None
+        Layer to read where the file holds several; names of the features to keep, None keeps all.
     buffer_m : float
         Strip round the area that is flown but not judged [m].
     working_crs : str
@@ -65,10 +63,8 @@ class Terrain:
 
     Attributes
     ----------
-    ground : str or None
-        Bare-earth raster (DTM), path or URL.
-    surface : str or None
-        Top-surface raster (DSM: roofs, crowns), path or URL.
+    ground, surface : str or None
+        Bare-earth raster (DTM) and top-surface raster (DSM: roofs, crowns), path or URL.
     heights : {"orthometric", "ellipsoidal"}
         What the raster heights are measured from.
     geoid : str or None
@@ -112,10 +108,8 @@ class RangeRating:
         Longest range [m] at `reflectance`, normal incidence, `visibility_km` and `light`.
     reflectance : float
         Diffuse reflectance the range was stated for, 0-1.
-    visibility_km : float
-        Visibility the range was stated for [km].
-    light : {"day", "night"}
-        Background light the range was stated for.
+    visibility_km, light : float, {"day", "night"}
+        Visibility [km] and background light the range was stated for.
     pulse_energy_uj : float or None
         Energy of one pulse [microjoule].
     laser_class : str
@@ -140,10 +134,8 @@ class Sensor:
 
     Attributes
     ----------
-    name : str
-        Short name of the card.
-    description : str
-        One line for people.
+    name, description : str
+        Short name of the card, and one line for people.
     principle : {"time_of_flight", "phase_shift", "triangulation"}
         How range is measured.
     wavelength_nm : float
@@ -159,16 +151,12 @@ class Sensor:
         Tilt of the scan plane (or beam) from straight down, positive forward [deg].
     tilts_with_aircraft : bool
         Whether the aircraft's pitch tilts the sensor (rigid mount) or is taken out (levelled mount).
-    divergence_mrad : float
-        Full beam divergence [mrad] by `divergence_width`.
-    divergence_width : {"1/e2", "1/e", "fwhm"}
-        Which width the divergence is stated for.
+    divergence_mrad, divergence_width : float, {"1/e2", "1/e", "fwhm"}
+        Full beam divergence [mrad], and the width it is stated for.
     min_range_m : float
         Shortest valid range [m].
-    range_noise_m : float
-        One standard deviation of range [m].
-    angle_noise_deg : float
-        One standard deviation of the scan angle [deg].
+    range_noise_m, angle_noise_deg : float
+        One standard deviation of range [m] and of the scan angle [deg].
     returns_per_pulse : int
         Most returns kept of one pulse.
     ratings : tuple of RangeRating
@@ -228,7 +216,7 @@ class Aircraft:
     min_speed_mps, max_speed_mps : float
         Ground speeds it can hold with the sensor on [m/s].
     climb_mps, descent_mps : float
-        Fastest climb and descent while mapping [m/s].
+        Fastest while mapping [m/s].
     pitch_per_speed_deg_s_per_m : float
         Nose-down pitch gained per m/s of forward speed [deg / (m/s)].
     acceleration_mps2 : float
@@ -346,10 +334,8 @@ class FlightChoice:
         Ground speed on lines [m/s].
     heading_deg : float or None
         Heading of the lines, clockwise from true north [deg].
-    pulse_rate_hz : float or None
-        Pulse rate, one of the card's [Hz].
-    line_rate_hz : float or None
-        Scan-line rate, one of the card's [Hz].
+    pulse_rate_hz, line_rate_hz : float or None
+        Pulses and scan lines per second, each one of the card's [Hz].
     line_spacing_m : float or None
         Distance between neighbouring lines [m].
     following : {"terrain", "level"} or None

@@ -15,7 +15,6 @@ import numpy.typing as npt
 import shapely
 
 from planner.files.mapassets import (
-    Codes,
     Picture,
     class_picture,
     guarded,
@@ -23,28 +22,24 @@ from planner.files.mapassets import (
     relief_picture,
     text_of,
 )
+from planner.files.mapclasses import (
+    CAUSE_INK,
+    CAUSE_RGB,
+    DENSITY_RGB,
+    PASSES_RGB,
+    cause_codes,
+    density_codes,
+    hex_of,
+    legend,
+    palette,
+    passes_codes,
+)
 from planner.flight.flightlines import FlightLine
-from planner.forecast.gaps import CAUSES, NOT_JUDGED, Gap
+from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import Frame
 from planner.survey import Assessment, LineFigures
 
 Row = tuple[str, str]
-Swatch = dict[str, Any]
-
-BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
-"""Class breaks of the density as shares of the target; 1 is the target itself."""
-
-_UNKNOWN, _NONE, _OUTSIDE = 1, 2, 255
-_DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245, 190, 118),
-                (190, 221, 232), (116, 178, 209), (45, 117, 172), (16, 56, 107))  # fmt: skip
-_PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
-_CAUSE_RGB = ((92, 92, 92), (196, 78, 0), (222, 148, 0), (136, 34, 85), (51, 34, 136), (190, 95, 150),
-              (0, 105, 168), (70, 165, 215), (110, 25, 10), (17, 108, 50), (30, 30, 30))  # fmt: skip
-_CAUSE_HATCH = ("M0 0L10 10M10 0L0 10", "M-2 2L2 -2M0 10L10 0M8 12L12 8", "M-2 8L2 12M0 0L10 10M8 -2L12 2",
-                "M2 2h2v2h-2zM7 7h2v2h-2z", "M0 2.5H10M0 7.5H10", "M5 0V10M0 5H10", "M2.5 0V10M7.5 0V10",
-                "M0 3q2.5 -3 5 0t5 0M0 8q2.5 -3 5 0t5 0", "M0 8L5 3L10 8", "M5 2.2a2.8 2.8 0 1 0 .01 0",
-                "M2.5 2.5v.01M7.5 7.5v.01")  # fmt: skip
-"""Colour and hatch of each cause, so that none is told by hue alone."""
 
 _MOST_GAPS, _MOST_VERTICES, _TABBED_GAPS = 1000, 30_000, 25
 """Gaps and gap vertices that are outlined, so that the file stays small, and gaps that the tab key visits."""
@@ -101,6 +96,7 @@ def _page(assessment: Assessment) -> str:
 def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
     """Return the page as folium makes it, links still in place; `words` is filled with the texts of the popups."""
     import folium
+    from branca.element import MacroElement
     from folium.template import Template
 
     scene, forecast = assessment.scene, assessment.forecast
@@ -111,8 +107,7 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
     seen = np.vstack([corners, *(line.points_m[:, :2] for line in assessment.plan.lines)])
     lon, lat = frame.to_lonlat(*np.array([seen.min(axis=0), seen.max(axis=0)]).T)
 
-    chart = folium.Map(tiles=None, zoom_control=True, attribution_control=False, max_zoom=23, zoom_snap=0.25,
-                       zoom_delta=0.5)  # fmt: skip
+    chart: Any = folium.Map(tiles=None, attribution_control=False, max_zoom=23, zoom_snap=0.25, zoom_delta=0.5)
     chart.default_js = [("leaflet", "leaflet.js"), ("map_code", "map.js")]
     chart.default_css = [("leaflet_style", "leaflet.css"), ("map_style", "map.css")]
     chart._template = Template(text_of("chart.html"))
@@ -132,9 +127,9 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
             smooth_factor=0.5, pane=pane, show=False,
         )  # fmt: skip
 
-    density = class_picture(_density_codes(assessment), _palette(_DENSITY_RGB), *place)
-    passes = class_picture(_passes_codes(assessment), _palette(_PASSES_RGB), *place)
-    causes = class_picture(_cause_codes(assessment), _palette(_CAUSE_RGB), *place)
+    density = class_picture(density_codes(assessment), palette(DENSITY_RGB), *place)
+    passes = class_picture(passes_codes(assessment), palette(PASSES_RGB), *place)
+    causes = class_picture(cause_codes(assessment), palette(CAUSE_RGB), *place)
     relief = relief_picture(top, frame, scene.top.west_m, scene.top.north_m, scene.top.spacing_m)
     # Polygons come before lines, so that lines take the clicks.
     chart.layers = {
@@ -147,7 +142,7 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
         "lines": shapes(_line_features(assessment, words), "lines"),
         "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
     }
-    opening = folium.elements.MacroElement()
+    opening: Any = MacroElement()  # type: ignore[no-untyped-call]
     opening._template, opening.layers = Template(text_of("start.html")), chart.layers
     for name, part in (("chart", chart), *chart.layers.items(), ("opening", opening)):
         part._id = name  # else random, and the same input would not give the same bytes
@@ -221,7 +216,7 @@ def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[d
 def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
     """Return the style of a gap by its cause."""
     cause = feature["properties"].get("cause", 0)
-    return {"color": _hex(_CAUSE_RGB[cause]), "weight": 1, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
+    return {"color": hex_of(CAUSE_INK[cause]), "weight": 1, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
 
 
 def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -286,42 +281,6 @@ def _said(words: list[dict[str, Any]], title: str, rows: list[Row]) -> int:
     return len(words) - 1
 
 
-def density_breaks(target_per_m2: float) -> list[float]:
-    """Return the class breaks of the density layer [1/m2]; the target is one of them."""
-    return [share * target_per_m2 for share in BREAK_SHARES]
-
-
-def _density_codes(assessment: Assessment) -> Codes:
-    """Return 1 unknown, 2 no return, 3.. classes upward, 255 outside the judged area."""
-    forecast = assessment.forecast
-    density = forecast.density_per_m2
-    classes = _NONE + 1 + np.digitize(np.nan_to_num(density), density_breaks(forecast.density.target_per_m2))
-    codes = np.where(np.isnan(density), _UNKNOWN, np.where(density == 0, _NONE, classes))
-    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
-
-
-def _passes_codes(assessment: Assessment) -> Codes:
-    """Return 1 + passes, five and more in one class, 255 outside the judged area."""
-    forecast = assessment.forecast
-    codes = 1 + np.minimum(forecast.passes, len(_PASSES_RGB) - 1)
-    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
-
-
-def _cause_codes(assessment: Assessment) -> Codes:
-    """Return the code of the cause, 255 where the cell is met or outside the area."""
-    cause = assessment.forecast.cause
-    return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
-
-
-def _palette(colours: tuple[tuple[int, int, int], ...]) -> Codes:
-    """Return colours as codes 1.., code 0 transparent."""
-    return np.array([(0, 0, 0, 0), *((*rgb, 255) for rgb in colours)], dtype=np.uint8)
-
-
-def _hex(rgb: tuple[int, int, int]) -> str:
-    return "#{:02x}{:02x}{:02x}".format(*rgb)
-
-
 def _thousands(value: float) -> str:
     """Return a whole number, thousands set apart by a narrow space."""
     return f"{value:,.0f}".replace(",", "\u202f")
@@ -340,31 +299,9 @@ def _panel(assessment: Assessment) -> dict[str, Any]:
         "time": f"{minutes // 60}:{minutes % 60:02d}",
         "cautions": assessment.cautions,
         "assumptions": assessment.assumptions,
-        "legend": _legend(assessment),
+        "legend": legend(assessment),
         "gaps_drawn": len(_outlined_gaps(assessment)),
         "gap_count": len(forecast.gaps),
         "unsafe": assessment.unsafe,
         "any_over": any(figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
     }
-
-
-def _legend(assessment: Assessment) -> dict[str, list[Swatch]]:
-    """Return the swatches of each layer with classes."""
-    forecast = assessment.forecast
-    breaks = density_breaks(forecast.density.target_per_m2)
-    spans = [f"under {breaks[0]:g}", *(f"{a:g} to {b:g}" for a, b in zip(breaks, breaks[1:], strict=False))]
-    names = ["terrain unknown", "no return", *spans, f"{breaks[-1]:g} and more"]
-    floors = [None, None, None, *breaks]
-    density = [
-        {"colour": _hex(rgb), "label": label, "floor": None if floor is None else f"{floor:g}"}
-        for rgb, label, floor in zip(_DENSITY_RGB, names, floors, strict=True)
-    ]
-    counts = ["none", *map(str, range(1, len(_PASSES_RGB) - 1)), f"{len(_PASSES_RGB) - 1} and more"]
-    passes = [{"colour": _hex(rgb), "label": label} for rgb, label in zip(_PASSES_RGB, counts, strict=True)]
-    areas = forecast.coverage.by_cause_m2
-    causes = [
-        {"colour": _hex(_CAUSE_RGB[n]), "hatch": _CAUSE_HATCH[n], "number": n, "label": cause,
-         "area_m2": areas.get(cause, 0.0)}
-        for n, cause in enumerate(CAUSES)
-    ]  # fmt: skip
-    return {"density": density[::-1], "passes": passes[::-1], "causes": causes}

@@ -74,6 +74,7 @@ def local_swaths(scene: Scene, layout: Layout, lines: Sequence[FlightLine], tilt
             direction = _edge_ray(layout.heading_rad, right * line.usable_half_angle_rad, flown_forward * tilt_rad)
             origins = np.column_stack([east, north, up])
             ranges = first_hit(scene.top, origins, np.tile(direction, (east.size, 1)))
+            ranges[~(ranges > 0)] = np.nan  # a start under the ground has no swath
             hits = origins + ranges[:, np.newaxis] * direction
             reached = ranges * abs(np.sin(line.usable_half_angle_rad))
             halves[side, number, within] = np.where(_at_wall(scene.top, hits), np.nan, reached)

@@ -2,7 +2,7 @@
 /* The behaviour of the survey map. Words come from a JSON block and are set as text, never as markup. */
 var surveyMap = (function () {
   var FEET_PER_M = 1 / 0.3048;
-  var PANES = { relief: 210, cells: 220, areas: 410, gaps: 420, lines: 430, takeoff: 440, ruler: 450 };
+  var PANES = { relief: 210, cells: 220, gaps: 410, areas: 420, lines: 430, takeoff: 440, ruler: 450 };
   var map = null;
   var home = null;
   var words = null;
@@ -80,6 +80,7 @@ var surveyMap = (function () {
     return L.marker(place, {
       icon: L.divIcon({ html: box, className: "mark-" + wanted, iconSize: size, iconAnchor: anchor }),
       pane: takeoff ? "takeoff" : "lines",
+      zIndexOffset: 100000,
       interactive: takeoff,
       keyboard: takeoff,
       alt: takeoff ? saying(feature.properties.key).title : "",

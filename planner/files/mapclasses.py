@@ -1,0 +1,96 @@
+"""Classes, colours and legends of the offline map.
+
+Lives here: what colour and hatch a cell gets, and the legend that says so. Must not know pages or pictures.
+"""
+
+import itertools
+from typing import Any
+
+import numpy as np
+
+from planner.files.mapassets import Codes
+from planner.forecast.gaps import CAUSES, NOT_JUDGED
+from planner.survey import Assessment
+
+Swatch = dict[str, Any]
+
+BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
+"""Class breaks of the density as shares of the target; 1 is the target itself."""
+
+_UNKNOWN, _NONE, _OUTSIDE = 1, 2, 255
+DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245, 190, 118),
+                (190, 221, 232), (116, 178, 209), (45, 117, 172), (16, 56, 107))  # fmt: skip
+PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
+CAUSE_RGB = ((40, 40, 40), (196, 78, 0), (222, 148, 0), (136, 34, 85), (51, 34, 136), (190, 95, 150),
+              (0, 105, 168), (70, 165, 215), (110, 25, 10), (17, 108, 50), (240, 205, 40))  # fmt: skip
+CAUSE_INK = (*CAUSE_RGB[:-1], (92, 74, 6))
+CAUSE_HATCH = ("M0 0L10 10M10 0L0 10", "M-2 2L2 -2M0 10L10 0M8 12L12 8", "M-2 8L2 12M0 0L10 10M8 -2L12 2",
+                "M2 2h2v2h-2zM7 7h2v2h-2z", "M0 2.5H10M0 7.5H10", "M5 0V10M0 5H10", "M2.5 0V10M7.5 0V10",
+                "M0 3q2.5 -3 5 0t5 0M0 8q2.5 -3 5 0t5 0", "M0 8L5 3L10 8", "M5 2.2a2.8 2.8 0 1 0 .01 0",
+                "M2.5 2.5v.01M7.5 7.5v.01")  # fmt: skip
+"""Colour, ink and hatch of each cause; the hatch keeps causes apart where hues look alike."""
+
+
+def density_breaks(target_per_m2: float) -> list[float]:
+    """Return the class breaks of the density layer [1/m2]; the target is one of them."""
+    return [share * target_per_m2 for share in BREAK_SHARES]
+
+
+def density_codes(assessment: Assessment) -> Codes:
+    """Return 1 unknown, 2 no return, 3.. classes upward, 255 outside the judged area."""
+    forecast = assessment.forecast
+    density = forecast.density_per_m2
+    classes = _NONE + 1 + np.digitize(np.nan_to_num(density), density_breaks(forecast.density.target_per_m2))
+    codes = np.where(np.isnan(density), _UNKNOWN, np.where(density == 0, _NONE, classes))
+    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+
+
+def passes_codes(assessment: Assessment) -> Codes:
+    """Return 1 + passes, five and more in one class, 255 outside the judged area."""
+    forecast = assessment.forecast
+    codes = 1 + np.minimum(forecast.passes, len(PASSES_RGB) - 1)
+    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+
+
+def cause_codes(assessment: Assessment) -> Codes:
+    """Return the code of the cause, 255 where the cell is met or outside the area."""
+    cause = assessment.forecast.cause
+    return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
+
+
+def palette(colours: tuple[tuple[int, int, int], ...]) -> Codes:
+    """Return colours as codes 1.., code 0 transparent."""
+    return np.array([(0, 0, 0, 0), *((*rgb, 255) for rgb in colours)], dtype=np.uint8)
+
+
+def hex_of(rgb: tuple[int, int, int]) -> str:
+    """Return a colour as CSS writes it."""
+    return "#{:02x}{:02x}{:02x}".format(*rgb)
+
+
+def legend(assessment: Assessment) -> dict[str, list[Swatch]]:
+    """Return the swatches of each layer with classes."""
+    forecast = assessment.forecast
+    breaks = density_breaks(forecast.density.target_per_m2)
+    spans = [f"under {breaks[0]:g}", *(f"{a:g} to {b:g}" for a, b in itertools.pairwise(breaks))]
+    names = ["terrain unknown", "no return", *spans, f"{breaks[-1]:g} and more"]
+    floors = [None, None, None, *breaks]
+    density = [
+        {"colour": hex_of(rgb), "label": label, "floor": None if floor is None else f"{floor:g}"}
+        for rgb, label, floor in zip(DENSITY_RGB, names, floors, strict=True)
+    ]
+    counts = ["none", *map(str, range(1, len(PASSES_RGB) - 1)), f"{len(PASSES_RGB) - 1} and more"]
+    passes = [{"colour": hex_of(rgb), "label": label} for rgb, label in zip(PASSES_RGB, counts, strict=True)]
+    areas = forecast.coverage.by_cause_m2
+    causes = [
+        {
+            "number": number,
+            "label": cause,
+            "colour": hex_of(CAUSE_RGB[number]),
+            "ink": hex_of(CAUSE_INK[number]),
+            "hatch": CAUSE_HATCH[number],
+            "area_m2": areas.get(cause, 0.0),
+        }
+        for number, cause in enumerate(CAUSES)
+    ]
+    return {"density": density[::-1], "passes": passes[::-1], "causes": causes}
