@@ -8,6 +8,7 @@ import re
 import warnings
 import zipfile
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -221,6 +222,11 @@ def _horizontal(crs: Any, path: Path) -> pyproj.CRS:
     return flat.sub_crs_list[0] if flat.is_compound else flat.to_2d()
 
 
+@lru_cache(maxsize=4)
+def _to_lonlat(crs: pyproj.CRS) -> pyproj.Transformer:
+    return pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True)
+
+
 def _check_domain(xy: np.ndarray[Any, Any], crs: pyproj.CRS, path: Path) -> None:
     """Refuse coordinates that cannot belong to the CRS, or that say so with swapped axes."""
     if not len(xy):
@@ -234,7 +240,7 @@ def _check_domain(xy: np.ndarray[Any, Any], crs: pyproj.CRS, path: Path) -> None
         looks = "" if largest.max() <= 360 else "; numbers this large look like metres of a projected CRS"
         readings = f"read as longitude {x:.7g} latitude {y:.7g}, or swapped as longitude {y:.7g} latitude {x:.7g}"
     else:
-        to_lonlat = pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True)
+        to_lonlat = _to_lonlat(crs)
         given, swapped = (to_lonlat.transform(*pair) for pair in ((x, y), (y, x)))
         domain_holds = bool(np.all(np.isfinite(given))) and _in_use(crs, *given)
         degrees = bool(largest[0] <= 180 and largest[1] <= 90)
@@ -282,12 +288,12 @@ def _at(said: str, xy: np.ndarray[Any, Any], crs: pyproj.CRS) -> str:
     """Return a sentence with its place in longitude and latitude."""
     if not len(xy):
         return said
-    lon, lat = pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True).transform(*xy[0])
+    lon, lat = _to_lonlat(crs).transform(*xy[0])
     return f"{said} at longitude {lon:.6f} latitude {lat:.6f}"
 
 
 def _in_lonlat(polygons: list[shapely.Polygon], crs: pyproj.CRS, path: Path) -> shapely.MultiPolygon:
-    to_lonlat = pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True)
+    to_lonlat = _to_lonlat(crs)
     moved = [
         shapely.transform(polygon, lambda xy: np.column_stack(to_lonlat.transform(xy[:, 0], xy[:, 1])))
         for polygon in polygons

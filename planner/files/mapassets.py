@@ -11,6 +11,7 @@ import struct
 import zlib
 from dataclasses import dataclass
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,7 @@ RELIEF_SIDE_PX = 1000
 RELIEF_GREYS = 32
 """Grey levels of the relief; one code is kept for unknown ground."""
 
+_OWN = Path(__file__).parent.parent / "data" / "webmap"
 _LEAFLET = ("leaflet.js", "leaflet.css")
 _LINK = re.compile(r'<script src="([^"]*)"></script>|<link rel="stylesheet" href="([^"]*)"\s*/>')
 _FETCH = re.compile(
@@ -122,7 +124,7 @@ def relief_picture(
 def text_of(name: str) -> str:
     """Return the text of one of our own map files, or of Leaflet's."""
     if name not in _LEAFLET:
-        return (resources.files("planner") / "data" / "webmap" / name).read_text(encoding="utf-8")
+        return (_OWN / name).read_text(encoding="utf-8")
     folder = resources.files("js_lib_leaflet") / "static" / "js_lib_leaflet"
     text = (folder / name).read_text(encoding="utf-8")
 

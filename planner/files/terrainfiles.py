@@ -6,6 +6,7 @@ Lives here: what a raster says about itself, and its heights. Must not know miss
 import os
 import warnings
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -36,6 +37,12 @@ UNIT_NAMES = {
 BLOCK_VERTICES = 1 << 20
 FILL_SEARCH_PIXELS = 100
 PROJ_VARIABLES = ("PROJ_DATA", "PROJ_LIB")
+
+
+@lru_cache(maxsize=16)
+def _between(source: pyproj.CRS, target: pyproj.CRS) -> pyproj.Transformer:
+    """Return the transformer, made once: looking one up takes longer than moving a hundred thousand points."""
+    return pyproj.Transformer.from_crs(source, target, always_xy=True)
 
 
 @dataclass(frozen=True)
@@ -78,7 +85,7 @@ class TerrainFile:
 
     def pixels(self, frame: Frame, east: npt.ArrayLike, north: npt.ArrayLike) -> tuple[Array, Array]:
         """Return column and row (0 at the outer corner) of local points [m], any shape; inf where unreachable."""
-        to_raster = pyproj.Transformer.from_crs(frame.crs, self.crs, always_xy=True)
+        to_raster = _between(frame.crs, self.crs)
         x, y = to_raster.transform(
             np.asarray(east, dtype=np.float64) + frame.origin_east_m,
             np.asarray(north, dtype=np.float64) + frame.origin_north_m,
@@ -102,14 +109,14 @@ class TerrainFile:
         """Return west, south, east and north of the raster on WGS 84 [deg]."""
         corners = [self._xy(col, row) for col in (0, self.width) for row in (0, self.height)]
         xs, ys = zip(*corners, strict=True)
-        to_lonlat = pyproj.Transformer.from_crs(self.crs, LONLAT, always_xy=True)
+        to_lonlat = _between(self.crs, LONLAT)
         west, south, east, north = to_lonlat.transform_bounds(min(xs), min(ys), max(xs), max(ys))
         return west, south, east, north
 
     def cell_m(self, frame: Frame, east_m: float, north_m: float) -> tuple[float, float]:
         """Return the shorter and the longer side of the pixel [m] at a local point."""
         col, row = map(float, self.pixels(frame, east_m, north_m))
-        to_lonlat = pyproj.Transformer.from_crs(self.crs, LONLAT, always_xy=True)
+        to_lonlat = _between(self.crs, LONLAT)
         at = [to_lonlat.transform(*self._xy(col + c, row + r)) for c, r in ((0, 0), (1, 0), (0, 1))]
         sides = [WGS84.inv(*at[0], *other)[2] for other in at[1:]]
         return min(sides), max(sides)
