@@ -35,7 +35,7 @@ _HOME = {
     "write_outputs": "planner.files.bundle",
 }
 
-__all__ = list(_HOME)  # noqa: PLE0605
+__all__ = list(_HOME)
 
 
 def __getattr__(name: str) -> Any:

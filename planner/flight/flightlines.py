@@ -111,8 +111,8 @@ class Manner:
         How much farther data are kept at both ends, for a scan plane that is tilted forward or back [m].
     climb_slope, descent_slope : float
         Most rise and fall per metre flown.
-    level : bool
-        Whether all lines keep one constant height.
+    level_m : float or None
+        Where all lines keep one constant height, the least that it may be [m]; None follows the ground.
     """
 
     speed_mps: float
@@ -123,7 +123,7 @@ class Manner:
     extend_m: float
     climb_slope: float
     descent_slope: float
-    level: bool
+    level_m: float | None
 
 
 def turned(geometry: shapely.Geometry, heading_rad: float) -> shapely.Geometry:
@@ -197,7 +197,7 @@ def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine,
     layout : Layout
         Where the tracks run.
     floor : Floor
-        What to stay above; level lines keep the highest floor met anywhere.
+        What to stay above; level lines keep at least the highest floor met anywhere.
     manner : Manner
         How they are flown.
     """
@@ -214,8 +214,8 @@ def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine,
     digits = max(2, len(str(len(flown))))
     lines = []
     for number, (distance, east, north, heights) in enumerate(flown, start=1):
-        if manner.level:
-            up = np.full(heights.shape, level)
+        if manner.level_m is not None:
+            up = np.full(heights.shape, max(level, manner.level_m))
         else:
             up = lowest_profile_m(distance, heights, manner.climb_slope, manner.descent_slope)
         lines.append(

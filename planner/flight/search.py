@@ -28,7 +28,7 @@ Array = npt.NDArray[np.float64]
 HEIGHTS, ANGLES = 31, 24  # most values of each on the grid
 MORE_SIDELAP = (0.0, 0.06, 0.12, 0.2, 0.3)  # added to the least sidelap: evener density can be worth closer lines
 SPEED_STEP_MPS = 0.1  # speeds are rounded down to what a pilot can set
-SHORT = 1e4  # how much a shortfall weighs against time where held values leave no better choice
+SHORT_S = 1e9  # a shortfall outweighs all time: the least shortfall first, then the shortest time
 
 
 @dataclass(frozen=True)
@@ -175,20 +175,19 @@ def search(mission: Mission, task: Task) -> Candidate:
         raise _no_swath(mission, task)
     best = min(candidates, key=lambda candidate: candidate.cost)
     if best.density_per_m2 < task.target_per_m2 * (1 - 1e-9) and mission.flight.speed_mps is None:
-        densest = max(candidates, key=lambda candidate: candidate.density_per_m2)
         raise InfeasibleError(
             Fault(
                 "E19",
-                f"the sensor reaches {densest.density_per_m2:.4g} returns/m2 at the least speed "
-                f"{densest.speed_mps:g} m/s and {densest.agl_m + task.deeper_m:.0f} m above the lowest ground, "
+                f"the sensor reaches {best.density_per_m2:.4g} returns/m2 at the least speed "
+                f"{best.speed_mps:g} m/s and {best.agl_m + task.deeper_m:.0f} m above the lowest ground, "
                 f"{task.target_per_m2:.4g} asked",
                 fix="ask for less, judge larger cells, hold fewer settings, or take a sensor with a higher pulse rate",
             ),
             best=Best(
                 "density_per_m2",
                 asked=task.target_per_m2,
-                reachable=densest.density_per_m2,
-                limited_by=f"least speed {densest.speed_mps:g} m/s at pulse rate {densest.rating.pulse_rate_hz:g} Hz",
+                reachable=best.density_per_m2,
+                limited_by=f"least speed {best.speed_mps:g} m/s at pulse rate {best.rating.pulse_rate_hz:g} Hz",
             ),
         )
     return best
@@ -248,7 +247,7 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
         density = counted_density_per_m2(least, line_rate_hz, task.cell_m, speed)
         time = flat_time_s(mission, task, spacing, width, speed)
         short = np.maximum(1 - density / task.target_per_m2, 0.0) + np.maximum(least_q - overlap - 1e-9, 0.0)
-        cost = np.where(fits, time * (1 + SHORT * np.where(short > 1e-9, short, 0.0)), np.inf)
+        cost = np.where(fits, time + np.where(short > 1e-9, SHORT_S * (1 + short), 0.0), np.inf)
         at = np.unravel_index(int(np.argmin(cost)), cost.shape)
         if best is None or cost[at] < best.cost * (1 - 1e-12):
             best = Candidate(
@@ -276,7 +275,8 @@ def _profiling(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: 
     speed = float(round_down_mps(np.clip(rate / (target * spacing), low, high), low))
     density = rate / (speed * spacing)
     time = float(flat_time_s(mission, task, np.asarray(spacing), np.asarray(spacing), np.asarray(speed)))
-    cost = time * (1 + SHORT * max(1 - density / target, 0.0))
+    short = max(1 - density / target, 0.0)
+    cost = time + (SHORT_S * (1 + short) if short > 1e-9 else 0.0)
     agl = mission.flight.agl_m or float(_heights_m(mission, task)[0])
     return Candidate(rating, line_rate_hz, agl, 0.0, spacing, speed, density, time, 0.0, cost)
 

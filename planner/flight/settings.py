@@ -89,7 +89,7 @@ class Settings:
 
 @dataclass(frozen=True)
 class _Site:
-    """What all flights over a scene share: heading and the ground near every place."""
+    """What all flights over a scene share: heading, the ground flown over and the ground near every place."""
 
     mission: Mission
     scene: Scene
@@ -98,6 +98,11 @@ class _Site:
     ground_nearby: HighestNearby
     top_nearby: HighestNearby
     clearance_m: float
+    ground_m: Array
+
+    @property
+    def highest_m(self) -> float:
+        return float(self.ground_m.max())
 
 
 @dataclass(frozen=True)
@@ -185,6 +190,7 @@ def _site(mission: Mission, scene: Scene) -> _Site:
         ground_nearby=highest_nearby(scene.ground, clearance, known_only=True),
         top_nearby=highest_nearby(scene.top, clearance + scene.frame_doubt_m),
         clearance_m=clearance + mission.terrain.vertical_sd_m,
+        ground_m=_planned_ground_m(scene),
     )
 
 
@@ -216,8 +222,9 @@ def _fly(site: _Site, task: Task, following: Following) -> _Flown:
 
 def _fly_to_depth(site: _Site, task: Task, following: Following, percent: float) -> _Flown:
     """Return the flight found once the search knows how far the ground lies below nominal height."""
-    deeper = _relief_m(site.scene, percent) if following == "level" else 0.0
-    over = _relief_m(site.scene, 100.0) if following == "level" else 0.0
+    level = following == "level"
+    deeper = site.highest_m - float(np.percentile(site.ground_m, 100 - percent)) if level else 0.0
+    over = float(np.ptp(site.ground_m)) if level else 0.0
     for _ in range(DEPTH_ROUNDS):
         ceiling = max(task.greatest_agl_m - over, task.least_agl_m)
         candidate = search(site.mission, replace(task, deeper_m=deeper, greatest_agl_m=ceiling))
@@ -240,7 +247,7 @@ def _lay(site: _Site, task: Task, candidate: Candidate, following: Following, pe
         tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
         rims = _rims_m(mission, candidate, spacing)
         layout = lay_out(scene.planned, scene.area, site.heading_rad, spacing, rims, held_spacing)
-        lines = fly_lines(layout, floor, _manner(mission, candidate, speed, tilt, following))
+        lines = fly_lines(layout, floor, _manner(site, candidate, speed, tilt, following))
         swaths = local_swaths(scene, layout, lines, tilt)
         wanted_m = spacing if held_spacing or not candidate.half_angle_rad else _spacing_wanted_m(mission, swaths)
         wanted_mps = _speed_wanted_mps(mission, task, candidate, layout.spacing_m, swaths.deepest_m(percent))
@@ -278,8 +285,8 @@ def _rims_m(mission: Mission, candidate: Candidate, spacing_m: float) -> tuple[f
     return edge * shrunk, min(alone, edge) * shrunk
 
 
-def _manner(mission: Mission, candidate: Candidate, speed_mps: float, tilt_rad: float, following: Following) -> Manner:
-    aircraft, limits = mission.aircraft, mission.limits
+def _manner(site: _Site, candidate: Candidate, speed_mps: float, tilt_rad: float, following: Following) -> Manner:
+    aircraft, limits = site.mission.aircraft, site.mission.limits
     return Manner(
         speed_mps=speed_mps,
         pulse_rate_hz=candidate.rating.pulse_rate_hz,
@@ -289,7 +296,7 @@ def _manner(mission: Mission, candidate: Candidate, speed_mps: float, tilt_rad: 
         extend_m=candidate.agl_m * abs(float(np.tan(tilt_rad))),
         climb_slope=min(aircraft.climb_mps, limits.climb_mps or np.inf) / speed_mps,
         descent_slope=min(aircraft.descent_mps, limits.descent_mps or np.inf) / speed_mps,
-        level=following == "level",
+        level_m=site.highest_m + candidate.agl_m if following == "level" else None,
     )
 
 
@@ -313,15 +320,14 @@ def _least_per_m_s(mission: Mission, candidate: Candidate, heights_m: Array, spa
     return float(least_per_m_s(mission, candidate.rating, candidate.half_angle_rad, heights_m, reached, spacings).min())
 
 
-def _relief_m(scene: Scene, percent: float) -> float:
-    """Return how far a share [percent] of the ground flown over lies below its highest [m], at most."""
+def _planned_ground_m(scene: Scene) -> Array:
+    """Return the known heights of the ground that is flown over [m], shape (n,); all that is known if none is."""
     grid = scene.ground
     rows, cols = grid.heights_m.shape
     east = grid.west_m + np.arange(cols) * grid.spacing_m
     north = grid.north_m - np.arange(rows) * grid.spacing_m
     within = shapely.contains_xy(scene.planned, *np.meshgrid(east, north)) & grid.known
-    heights = grid.heights_m[within]
-    return float(heights.max() - np.percentile(heights, 100 - percent)) if heights.size else 0.0
+    return grid.heights_m[within if within.any() else grid.known]
 
 
 def _settings(site: _Site, best: _Flown, others: list[_Flown]) -> Settings:

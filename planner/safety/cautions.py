@@ -6,6 +6,8 @@ Lives here: the noun all safety rooms make. Must not know files, plans or foreca
 from dataclasses import dataclass
 from typing import Literal
 
+Status = Literal["within", "over", "cannot tell", "note"]
+
 
 @dataclass(frozen=True)
 class Caution:
@@ -26,7 +28,7 @@ class Caution:
     """
 
     caution_id: str
-    status: Literal["within", "over", "cannot tell", "note"]
+    status: Status
     text: str
     measured: float | None = None
     limit: float | None = None

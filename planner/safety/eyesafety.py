@@ -7,7 +7,7 @@ import math
 
 from planner.errors import Fault
 from planner.mission import RangeRating
-from planner.safety.cautions import Caution
+from planner.safety.cautions import Caution, Status
 
 DEFER = "Class and hazard distance are the maker's to state and the laser safety officer's to judge."
 
@@ -33,7 +33,7 @@ def laser_caution(rating: RangeRating, lowest_agl_m: float) -> Caution:
     text = f"At {rate}: class {rating.laser_class} and hazard distance {distance:g} m as the card states. {DEFER}"
     if not math.isfinite(lowest_agl_m):
         return Caution("laser", "cannot tell", text, None, distance, "m above ground")
-    status = "within" if lowest_agl_m >= distance else "over"
+    status: Status = "within" if lowest_agl_m >= distance else "over"
     return Caution("laser", status, text, lowest_agl_m, distance, "m above ground, least")
 
 

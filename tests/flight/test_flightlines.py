@@ -11,7 +11,7 @@ from planner.flight.flightlines import Manner, fly_lines, lay_out, long_side_rad
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.swath import strips_needed
 
-MANNER = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, False)
+MANNER = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, None)
 L_SHAPE = shapely.Polygon([(0, 0), (400, 0), (400, 90), (120, 90), (120, 300), (0, 300)])
 HOLED = shapely.Polygon([(0, 0), (400, 40), (350, 330), (30, 260)], [[(150, 100), (250, 100), (250, 200), (150, 200)]])
 PARTS = shapely.MultiPolygon([shapely.box(0, 0, 100, 80), shapely.box(180, 260, 330, 340)])
@@ -131,7 +131,11 @@ def test_level_lines_share_one_height_over_all_floors():
     heights = np.zeros((400, 400))
     heights[150:160, 150:160] = 25.0
     area = multi(shapely.box(-200, -200, 200, 200))
-    lines = fly_lines(lay_out(area, area, 0.0, 60.0, (50.0, 50.0)), floor_over(heights), replace(MANNER, level=True))
+    lines = fly_lines(lay_out(area, area, 0.0, 60.0, (50.0, 50.0)), floor_over(heights), replace(MANNER, level_m=0.0))
     ups = np.concatenate([line.points_m[:, 2] for line in lines])
     assert np.ptp(ups) == 0
     assert ups[0] >= 80
+    higher = fly_lines(
+        lay_out(area, area, 0.0, 60.0, (50.0, 50.0)), floor_over(heights), replace(MANNER, level_m=300.0)
+    )
+    assert np.all(higher[0].points_m[:, 2] == 300)

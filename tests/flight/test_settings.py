@@ -57,19 +57,19 @@ def test_what_the_mission_holds_is_held():
     assert lines[0].pulse_rate_hz == 150e3
 
 
-@pytest.mark.parametrize("agl_m", [40.0, 60.0, 80.0, 100.0, 115.0])
 @pytest.mark.parametrize("density", [150.0, 400.0])
-def test_no_held_height_is_quicker(agl_m, density):
-    free = a_mission(sensor=TWO_RATES, density_per_m2=density)
-    fixed = replace(free, flight=FlightChoice(agl_m=agl_m))
+def test_no_held_height_is_quicker(density):
+    free = a_mission(sensor=TWO_RATES, density_per_m2=density, flight=FlightChoice(following="terrain"))
     quickest = minutes(free, choose_flight(free, a_scene(), CELL_M)[1])
-    assert quickest <= 1.02 * minutes(fixed, choose_flight(fixed, a_scene(), CELL_M)[1])
+    for agl_m in (40.0, 80.0, 115.0):
+        fixed = replace(free, flight=FlightChoice(agl_m=agl_m, following="terrain"))
+        assert quickest <= 1.02 * minutes(fixed, choose_flight(fixed, a_scene(), CELL_M)[1])
 
 
 def test_more_density_costs_time():
     times = []
     for density in (50.0, 200.0, 500.0):
-        mission = a_mission(density_per_m2=density)
+        mission = a_mission(density_per_m2=density, flight=FlightChoice(following="terrain"))
         times.append(minutes(mission, choose_flight(mission, a_scene(), CELL_M)[1]))
     assert times[0] <= times[1] < times[2]
 
@@ -188,7 +188,8 @@ def test_a_rigid_mount_tilts_with_speed_and_lines_grow():
 )
 def test_other_patterns_meet_the_density(pattern, optical, usable, lines_hz):
     sensor = replace(SENSOR, pattern=pattern, optical_fov_deg=optical, usable_fov_deg=usable, line_rates_hz=(lines_hz,))
-    settings, _ = choose_flight(a_mission(sensor=sensor, density_per_m2=60), a_scene(), 2.0)
+    mission = a_mission(sensor=sensor, density_per_m2=60, flight=FlightChoice(following="terrain"))
+    settings, _ = choose_flight(mission, a_scene(), 2.0)
     assert least_density(settings, settings.agl_m, sensor) >= 60
 
 
@@ -196,7 +197,7 @@ def test_a_fixed_beam_flies_a_line_to_each_cell():
     beam = replace(SENSOR, pattern="profiling", optical_fov_deg=0, usable_fov_deg=0, line_rates_hz=())
     beam = replace(beam, ratings=(RangeRating(pulse_rate_hz=500, range_m=150, reflectance=0.15),))
     settings, lines = choose_flight(a_mission(sensor=beam, density_per_m2=5), a_scene(), 20.0)
-    assert settings.line_spacing_m <= 20
+    assert settings.line_spacing_m <= 20 + 1e-9
     assert 500 / (settings.speed_mps * settings.line_spacing_m) >= 5
     assert lines[0].line_rate_hz == 0
 
@@ -208,7 +209,7 @@ def test_a_wing_keeps_its_speeds():
 
 def test_same_input_same_flight():
     scene = a_scene(lambda east, north: 20 * np.sin(east / 70) + 0 * north)
-    (first, lines), (second, again) = (choose_flight(a_mission(), scene, CELL_M) for _ in range(2))
+    (first, lines), (second, again) = (choose_flight(held(following="terrain"), scene, CELL_M) for _ in range(2))
     assert first == second
     assert all(np.array_equal(a.points_m, b.points_m) for a, b in zip(lines, again, strict=True))
 
@@ -219,8 +220,9 @@ def test_density_out_of_reach_is_refused_with_the_best():
     best = refusal.value.best
     assert best.quantity == "density_per_m2"
     assert best.asked == 50_000
-    # the best there is: most sidelap, lowest height, least speed
-    assert 1000 < best.reachable < 50_000
+    # two passes everywhere, lowest height, least speed
+    nadir = 300e3 / (np.radians(80) * 2 * 30.3)
+    assert 2 * nadir < best.reachable < 3 * nadir
 
 
 @pytest.mark.parametrize(

@@ -14,7 +14,7 @@ def straight_lines(speed_mps=8.0, half_angle_deg=40.0):
     area = shapely.MultiPolygon([shapely.box(-100, -300, 100, 300)])
     grid = a_grid(np.zeros((400, 400)))
     floor = Floor(grid, highest_nearby(grid, 30), highest_nearby(grid, 30), 80, 30)
-    manner = Manner(speed_mps, 300e3, 100, np.radians(half_angle_deg), 40, 0, 0.5, 0.5, False)
+    manner = Manner(speed_mps, 300e3, 100, np.radians(half_angle_deg), 40, 0, 0.5, 0.5, None)
     return fly_lines(lay_out(area, area, 0.0, 70, (50, 50)), floor, manner)
 
 

@@ -315,7 +315,7 @@ def test_shadow_behind_a_wall_is_where_geometry_says():
 
 @pytest.mark.parametrize("wall_deg", [60.0, 75.0])
 def test_a_wall_facing_away_is_shadowed_beyond_its_own_angle(wall_deg):
-    """A face of slope B turned away is hidden for scan angles over 90 - B (75 degrees: 15) [design notes 3.1 item 10]."""
+    """A face of slope B turned away is hidden for scan angles over 90 - B (75 degrees: 15) [closed form, C]."""
     spacing, rise = 0.25, 6.0
     run = rise / np.tan(np.radians(wall_deg))
     size = 801
@@ -398,7 +398,7 @@ def test_counts_do_not_depend_on_threads_or_order():
 
 def test_a_fixed_beam_draws_one_line_of_points():
     pattern = ScanPattern("profiling", 100.0, 0.0, 0.0, 0.0)
-    tally, cells = fire(plane(201), leg_of(50.0, half_length=40.0, speed=5.0, pattern=pattern))
+    tally, _ = fire(plane(201), leg_of(50.0, half_length=40.0, speed=5.0, pattern=pattern))
     assert tally.fired == 1600  # 80 m at 5 m/s and 100 Hz
     rows = np.flatnonzero(tally.aggregate[..., RETURNS].sum(axis=1))
     assert len(rows) == 1
