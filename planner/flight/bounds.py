@@ -62,41 +62,29 @@ def refuse_unflyable(mission: Mission) -> None:
         )
 
 
-def agl_bound(mission: Mission, candidate: Candidate) -> str:
-    """Return what fixed the height."""
-    low, high = height_limits_m(mission)
-    if candidate.agl_m < low + 1:
-        floor = mission.limits.clearance_m + mission.terrain.vertical_sd_m
-        return "clearance with terrain doubt" if floor >= mission.sensor.min_range_m else "minimum range of the sensor"
-    return "ceiling above ground" if candidate.agl_m > high - 1 else "shortest flight time"
+def reasons(
+    mission: Mission, candidate: Candidate, speed_mps: float, short: bool, spacing_wanted_m: float, lines: int
+) -> dict[str, str]:
+    """Return for each setting what fixed it, in words.
 
-
-def speed_bound(mission: Mission, speed_mps: float, short: bool) -> str:
-    """Return what fixed the speed."""
-    if short:
-        return "least speed of the aircraft; the deepest ground stays below the density"
-    return "greatest speed of the aircraft" if speed_mps >= mission.aircraft.max_speed_mps else "density"
-
-
-def angle_bound(mission: Mission, candidate: Candidate) -> str:
-    """Return what fixed the usable half angle."""
-    degrees = np.degrees(candidate.half_angle_rad)
-    if degrees > mission.sensor.usable_fov_deg / 2 - 0.01:
-        return "usable opening of the card"
-    reached = np.degrees(candidate.reach_angle_rad)
-    return "range to flat ground at nominal height" if degrees > reached - 1 else "shortest flight time"
-
-
-def spacing_bound(mission: Mission, candidate: Candidate, wanted_m: float, lines: int) -> str:
-    """Return what fixed the spacing."""
-    if lines == 1:
-        return "one swath covers the area"
-    if not candidate.half_angle_rad:
-        return "one line to each judging cell"
-    nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
-    if candidate.spacing_m < nominal * (1 - mission.requirement.sidelap_min) * (1 - 1e-6) <= wanted_m:
-        return "density: closer lines even it out"
-    return "least sidelap on the local swath"
+    Parameters
+    ----------
+    mission, candidate
+        What was asked, and what the search found.
+    speed_mps, short
+        Speed flown [m/s], and whether the deepest ground stays below the density at it.
+    spacing_wanted_m, lines
+        Most spacing that the local swaths leave [m], and how many lines were laid.
+    """
+    rates = {"pulse_rate_hz": len(mission.sensor.ratings), "line_rate_hz": len(mission.sensor.line_rates_hz)}
+    return {
+        "agl_m": _agl_bound(mission, candidate),
+        "speed_mps": _speed_bound(mission, speed_mps, short),
+        **{name: "shortest flight time" if count > 1 else "the card's only rate" for name, count in rates.items()},
+        "usable_half_angle_deg": _angle_bound(mission, candidate),
+        "line_spacing_m": _spacing_bound(mission, candidate, spacing_wanted_m, lines),
+        "heading_deg": "long side of the flown area",
+    }
 
 
 def _refuse_held_rates(mission: Mission) -> None:
@@ -117,3 +105,36 @@ def _refuse_held_rates(mission: Mission) -> None:
 
 def _where(mission: Mission, key: str) -> str:
     return f"{mission.file.name} [flight] {key}"
+
+
+def _agl_bound(mission: Mission, candidate: Candidate) -> str:
+    low, high = height_limits_m(mission)
+    if candidate.agl_m < low + 1:
+        floor = mission.limits.clearance_m + mission.terrain.vertical_sd_m
+        return "clearance with terrain doubt" if floor >= mission.sensor.min_range_m else "minimum range of the sensor"
+    return "ceiling above ground" if candidate.agl_m > high - 1 else "shortest flight time"
+
+
+def _speed_bound(mission: Mission, speed_mps: float, short: bool) -> str:
+    if short:
+        return "least speed of the aircraft; the deepest ground stays below the density"
+    return "greatest speed of the aircraft" if speed_mps >= mission.aircraft.max_speed_mps else "density"
+
+
+def _angle_bound(mission: Mission, candidate: Candidate) -> str:
+    degrees = np.degrees(candidate.half_angle_rad)
+    if degrees > mission.sensor.usable_fov_deg / 2 - 0.01:
+        return "usable opening of the card"
+    reached = np.degrees(candidate.reach_angle_rad)
+    return "range to flat ground at nominal height" if degrees > reached - 1 else "shortest flight time"
+
+
+def _spacing_bound(mission: Mission, candidate: Candidate, wanted_m: float, lines: int) -> str:
+    if lines == 1:
+        return "one swath covers the area"
+    if not candidate.half_angle_rad:
+        return "one line to each judging cell"
+    nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
+    if candidate.spacing_m < nominal * (1 - mission.requirement.sidelap_min) * (1 - 1e-6) <= wanted_m:
+        return "density: closer lines even it out"
+    return "least sidelap on the local swath"

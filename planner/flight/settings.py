@@ -12,14 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from planner.errors import InfeasibleError
-from planner.flight.bounds import (
-    agl_bound,
-    angle_bound,
-    height_limits_m,
-    refuse_unflyable,
-    spacing_bound,
-    speed_bound,
-)
+from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
 from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out, long_side_rad, turned
 from planner.flight.overlap import LocalSwaths, local_swaths
 from planner.flight.profile import Floor, HighestNearby, highest_nearby
@@ -351,17 +344,8 @@ def _settings(site: _Site, best: _Flown, others: list[_Flown]) -> Settings:
 
 def _bound_by(mission: Mission, best: _Flown, others: list[_Flown]) -> dict[str, str]:
     """Return for each setting what fixed it, in words."""
-    flight, candidate = mission.flight, best.candidate
-    words = {
-        "agl_m": agl_bound(mission, candidate),
-        "speed_mps": speed_bound(mission, best.speed_mps, best.short),
-        "pulse_rate_hz": "shortest flight time" if len(mission.sensor.ratings) > 1 else "the card's only rate",
-        "line_rate_hz": "shortest flight time" if len(mission.sensor.line_rates_hz) > 1 else "the card's only rate",
-        "usable_half_angle_deg": angle_bound(mission, candidate),
-        "line_spacing_m": spacing_bound(mission, candidate, best.spacing_wanted_m, len(best.lines)),
-        "heading_deg": "long side of the flown area",
-        "following": "the other kind meets no settings",
-    }
+    words = reasons(mission, best.candidate, best.speed_mps, best.short, best.spacing_wanted_m, len(best.lines))
+    words["following"] = "the other kind meets no settings"
     for other in others:
         if other.short != best.short:
             words["following"] = "keeps the density, the other kind does not"
@@ -371,4 +355,4 @@ def _bound_by(mission: Mission, best: _Flown, others: list[_Flown]) -> dict[str,
             words["following"] = (
                 f"{best.time_s / 60:.1f} min against {other.time_s / 60:.1f} min flying {other.following}"
             )
-    return words | {name: "held by the mission" for name in words if getattr(flight, name, None) is not None}
+    return words | {name: "held by the mission" for name in words if getattr(mission.flight, name, None) is not None}

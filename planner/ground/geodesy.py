@@ -109,14 +109,15 @@ class Geoid:
         rows, cols = self.separation_m.shape
         col = (np.asarray(lon, dtype=np.float64) - self.west_deg) / self.step_deg
         row = (self.north_deg - np.asarray(lat, dtype=np.float64)) / self.step_deg
-        if cols * self.step_deg >= 360:
+        wraps = cols * self.step_deg >= 360 - 1e-9
+        if wraps:
             col = np.mod(col, 360 / self.step_deg)
         left = np.clip(np.floor(col).astype(int), 0, cols - 1)
-        right = (left + 1) % cols if cols * self.step_deg >= 360 else np.clip(left + 1, 0, cols - 1)
+        right = (left + 1) % cols if wraps else np.clip(left + 1, 0, cols - 1)
         top = np.clip(np.floor(row).astype(int), 0, max(rows - 2, 0))
         across, down = col - left, row - top
         grid = self.separation_m
         upper = grid[top, left] * (1 - across) + grid[top, right] * across
         lower = grid[top + 1, left] * (1 - across) + grid[top + 1, right] * across
-        outside = (row < 0) | (row > rows - 1) | (col < 0) | (col > max(cols - 1, 360 / self.step_deg - 1e-9))
+        outside = (row < 0) | (row > rows - 1) | (col < 0) | ((col > cols - 1) & (not wraps))
         return np.asarray(np.where(outside, np.nan, upper * (1 - down) + lower * down))

@@ -161,7 +161,7 @@ def _sweep_leg(
     room = 4 * (z.shape[0] + z.shape[1])
     pieces = np.empty((room, 4))
     squares = np.empty((room, 2), dtype=np.int64)
-    start = np.empty(3, dtype=np.int64)
+    start = np.empty(6, dtype=np.int64)
     cos_tilt = axes[2]
     widest = min(usable + abs(roll), 1.55)
     fired = 0

@@ -41,20 +41,11 @@ def pulse_angle(kind, number, opening, pulses):
 
 
 @nb.njit(cache=True, nogil=True, error_model="numpy")
-def _square_of(width, a, b, o):
-    """Return row and column of the lattice square that holds a triangle, and whether it is the upper one."""
-    row = min(a // width, b // width, o // width)
-    col = min(a % width, b % width, o % width)
-    return row, col, a // width + b // width + o // width - 3 * row == 1
-
-
-@nb.njit(cache=True, nogil=True, error_model="numpy")
-def _in_plane(z, west, north, spacing, index, origin, axes):
+def _in_plane(z, west, north, spacing, row, col, origin, axes):
     """Return signed distance from the scan plane, and across and down in it, of a vertex [m]."""
-    width = z.shape[1]
-    east = west + (index % width) * spacing - origin[0]
-    northing = north - (index // width) * spacing - origin[1]
-    rise = z[index // width, index % width] - origin[2]
+    east = west + col * spacing - origin[0]
+    northing = north - row * spacing - origin[1]
+    rise = z[row, col] - origin[2]
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     forward = forward_e * east + forward_n * northing
     across = forward_n * east - forward_e * northing
@@ -77,7 +68,7 @@ def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
 def straight_down(z, top, west, north, spacing, origin, axes, start):
     """Find where the beam straight down in the scan plane lands.
 
-    Fills `start` with the vertices (lone, right, left) of the triangle met, and returns the range [m], nan for a miss.
+    Fills `start`, shape (6,), with row and column of the triangle's lone, right and left vertex, and returns the range [m], nan for a miss.
     """
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
@@ -93,34 +84,34 @@ def straight_down(z, top, west, north, spacing, origin, axes, start):
     )
     if not reach > 0.0:
         return np.nan
-    width = z.shape[1]
-    corner = row * width + col
-    first, second, third = corner, corner + width + 1, corner + 1 if upper else corner + width
-    side1 = _in_plane(z, west, north, spacing, first, origin, axes)[0] >= 0
-    side2 = _in_plane(z, west, north, spacing, second, origin, axes)[0] >= 0
-    side3 = _in_plane(z, west, north, spacing, third, origin, axes)[0] >= 0
+    third_row, third_col = (row, col + 1) if upper else (row + 1, col)
+    side1 = _in_plane(z, west, north, spacing, row, col, origin, axes)[0] >= 0
+    side2 = _in_plane(z, west, north, spacing, row + 1, col + 1, origin, axes)[0] >= 0
+    side3 = _in_plane(z, west, north, spacing, third_row, third_col, origin, axes)[0] >= 0
     if side1 == side2 == side3:
         return np.nan
+    first, second, third = (row, col), (row + 1, col + 1), (third_row, third_col)
     if side2 == side3:
         lone, p, q = first, second, third
     elif side1 == side3:
         lone, p, q = second, first, third
     else:
         lone, p, q = third, first, second
-    across_p = _crossing(z, west, north, spacing, lone, p, origin, axes)[0]
-    across_q = _crossing(z, west, north, spacing, lone, q, origin, axes)[0]
-    start[0] = lone
-    start[1], start[2] = (p, q) if across_p > across_q else (q, p)
+    across_p = _crossing(z, west, north, spacing, lone, p, origin, axes)
+    across_q = _crossing(z, west, north, spacing, lone, q, origin, axes)
+    right, left = (p, q) if across_p > across_q else (q, p)
+    start[0], start[1] = lone
+    start[2], start[3] = right
+    start[4], start[5] = left
     return reach
 
 
 @nb.njit(cache=True, nogil=True, error_model="numpy")
 def _crossing(z, west, north, spacing, a, b, origin, axes):
-    """Return across and down [m] where the scan plane cuts the edge between two vertices."""
-    off_a, across_a, down_a = _in_plane(z, west, north, spacing, a, origin, axes)
-    off_b, across_b, down_b = _in_plane(z, west, north, spacing, b, origin, axes)
-    share = off_a / (off_a - off_b)
-    return across_a + share * (across_b - across_a), down_a + share * (down_b - down_a)
+    """Return how far across [m] the scan plane cuts the edge between two vertices, each (row, column)."""
+    off_a, across_a, _ = _in_plane(z, west, north, spacing, a[0], a[1], origin, axes)
+    off_b, across_b, _ = _in_plane(z, west, north, spacing, b[0], b[1], origin, axes)
+    return across_a + off_a / (off_a - off_b) * (across_b - across_a)
 
 
 @nb.njit(cache=True, nogil=True, error_model="numpy")
@@ -129,8 +120,8 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
 
     Parameters
     ----------
-    start : ndarray of int64, shape (3,)
-        Vertices of the first triangle, from `straight_down`.
+    start : ndarray of int64, shape (6,)
+        The first triangle, from `straight_down`.
     side : int
         +1 to the right, -1 to the left.
     widest : float
@@ -145,11 +136,14 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
     int
         Number of pieces; -1 where the buffers are full.
     """
-    rows, width = z.shape
-    a = start[0]
-    b, o = (start[1], start[2]) if side > 0 else (start[2], start[1])
-    off_a, across_a, down_a = _in_plane(z, west, north, spacing, a, origin, axes)
-    off_b, across_b, down_b = _in_plane(z, west, north, spacing, b, origin, axes)
+    rows, cols = z.shape
+    # The edge that leads on joins a and b; o is the third vertex. Rows and columns are carried: a division to
+    # unpack one number costs more than the rest of the step.
+    row_a, col_a = start[0], start[1]
+    row_b, col_b = (start[2], start[3]) if side > 0 else (start[4], start[5])
+    row_o, col_o = (start[4], start[5]) if side > 0 else (start[2], start[3])
+    off_a, across_a, down_a = _in_plane(z, west, north, spacing, row_a, col_a, origin, axes)
+    off_b, across_b, down_b = _in_plane(z, west, north, spacing, row_b, col_b, origin, axes)
     count = 0
     while True:
         if count == len(pieces):
@@ -158,7 +152,9 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
         across = side * (across_a + share * (across_b - across_a))
         down = down_a + share * (down_b - down_a)
         angle = np.arctan2(across, down)
-        row, col, upper = _square_of(width, a, b, o)
+        row = min(row_a, row_b, row_o)
+        col = min(col_a, col_b, col_o)
+        upper = row_a + row_b + row_o - 3 * row == 1
         pieces[count, ACROSS] = across
         pieces[count, DOWN] = down
         pieces[count, ANGLE] = angle
@@ -168,17 +164,17 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
         count += 1
         if angle >= widest and across >= farthest:
             return count
-        next_row = a // width + b // width - o // width
-        next_col = a % width + b % width - o % width
-        if next_row < 0 or next_col < 0 or next_row >= rows or next_col >= width:
+        next_row, next_col = row_a + row_b - row_o, col_a + col_b - col_o
+        if next_row < 0 or next_col < 0 or next_row >= rows or next_col >= cols:
             return count
-        vertex = next_row * width + next_col
-        off, across_v, down_v = _in_plane(z, west, north, spacing, vertex, origin, axes)
+        off, across_v, down_v = _in_plane(z, west, north, spacing, next_row, next_col, origin, axes)
         if (off >= 0) == (off_a >= 0):
-            o, a = a, vertex
+            row_o, col_o = row_a, col_a
+            row_a, col_a = next_row, next_col
             off_a, across_a, down_a = off, across_v, down_v
         else:
-            o, b = b, vertex
+            row_o, col_o = row_b, col_b
+            row_b, col_b = next_row, next_col
             off_b, across_b, down_b = off, across_v, down_v
 
 

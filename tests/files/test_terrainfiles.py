@@ -3,9 +3,6 @@
 import os
 import subprocess
 import sys
-import threading
-from functools import partial
-from http.server import SimpleHTTPRequestHandler, ThreadingHTTPServer
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -316,16 +313,14 @@ def test_lidar_terrain_at_its_own_pixel_centres():
     np.testing.assert_allclose(grid.heights_m, pixels, atol=1e-4)
 
 
-class _Silent(SimpleHTTPRequestHandler):
-    def log_message(self, *_):
-        """Keep the test's output clean."""
-
-
 def test_a_raster_by_its_address(tmp_path, monkeypatch):
     monkeypatch.setenv("no_proxy", "127.0.0.1")
     write(tmp_path / "a.tif", plane(), tiled=True, blockxsize=64, blockysize=64)
-    with ThreadingHTTPServer(("127.0.0.1", 0), partial(_Silent, directory=str(tmp_path))) as server:
-        threading.Thread(target=server.serve_forever, daemon=True).start()
-        grid = read_heights(f"http://127.0.0.1:{server.server_port}/a.tif", UTM, BOX, 1.0)
-        server.shutdown()
+    command = [sys.executable, "-u", "-m", "http.server", "0", "--bind", "127.0.0.1", "--directory", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as server:
+        port = int(server.stdout.readline().split(" port ")[1].split()[0])
+        try:
+            grid = read_heights(f"http://127.0.0.1:{port}/a.tif", UTM, BOX, 1.0)
+        finally:
+            server.terminate()
     np.testing.assert_array_equal(grid.heights_m, read_heights(str(tmp_path / "a.tif"), UTM, BOX, 1.0).heights_m)

@@ -36,6 +36,7 @@ HOSTILE = (
     "{{ 7 * 191 }}",
     "--><svg onload=alert(1)>",
 )
+HOSTILE_NAME = " ".join((*HOSTILE[:3], HOSTILE[4]))
 
 
 def _mission(name: str) -> Mission:
@@ -159,6 +160,13 @@ def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+@pytest.fixture(scope="module")
+def hostile_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("hostile") / "map.html"
+    write_map(path, assessment(HOSTILE_NAME, HOSTILE[1:]))
+    return path
+
+
 def _markup(page: str) -> str:
     """The page less scripts, styles and comments."""
     return re.sub(r"<(script|style)\b[^>]*>.*?</\1>|<!--.*?-->", "", page, flags=re.DOTALL)
@@ -221,15 +229,15 @@ def test_polygons_are_added_before_lines(map_file: Path) -> None:
     assert order == sorted(order)
 
 
-@pytest.mark.parametrize("text", HOSTILE)
-def test_a_users_text_stays_text(text: str, tmp_path: Path) -> None:
-    write_map(tmp_path / "map.html", assessment(text, (text, "L02", "L03", "L04", "L05")))
-    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+def test_a_users_text_stays_text(hostile_file: Path) -> None:
+    page = hostile_file.read_text(encoding="utf-8")
     assert "onerror=alert(1)>" not in page
+    assert "onload=alert(1)>" not in page
     assert "<script>alert" not in page
     assert "1337" not in _markup(page)
-    words = json.loads(re.search(r'id="words">(.*?)</script>', page, re.DOTALL)[1])  # type: ignore[index]
-    assert f"Line {text}" in {said["title"] for said in words}
+    found = re.search(r'id="words">(.*?)</script>', page, re.DOTALL)
+    assert found is not None
+    assert {f"Line {text}" for text in HOSTILE[1:]} <= {said["title"] for said in json.loads(found[1])}
 
 
 def test_only_the_pages_own_scripts_are_allowed() -> None:
@@ -255,13 +263,13 @@ def _pixels(url: str) -> np.ndarray[Any, Any]:
 
 
 @pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
-@pytest.mark.parametrize("side", [150, 1500, 2600])
+@pytest.mark.parametrize("side", [150, 2600])
 def test_a_single_bad_cell_does_not_vanish(side: int) -> None:
     rng = np.random.default_rng(3)
     codes = np.full((side, side), 2, dtype=np.uint8)
     palette = np.array([[0, 0, 0, 0], [200, 80, 0, 255], [0, 80, 200, 255]], dtype=np.uint8)
     frame = site_frame(-7.412, 62.031)
-    for row, col in rng.integers(20, side - 20, (6, 2)):
+    for row, col in rng.integers(20, side - 20, (4, 2)):
         lone = codes.copy()
         lone[row, col] = 1
         seen = _pixels(class_picture(lone, palette, frame, -side / 2, side / 2, 1.0).url)
@@ -404,14 +412,13 @@ def test_the_ruler_agrees_with_the_geodesic(browser: Any, map_file: Path) -> Non
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("text", HOSTILE)
-def test_a_hostile_name_opens_no_dialog(text: str, browser: Any, tmp_path: Path) -> None:
-    write_map(tmp_path / "map.html", assessment(text, (text, "L02", "L03", "L04", "L05")))
-    with Opened(browser, tmp_path / "map.html") as opened:
-        assert opened.page.locator("h1").inner_text() == text
-        opened.page.locator("path.line-hit").first.focus()
-        opened.page.keyboard.press("Enter")
-        assert opened.page.locator(".said h3").inner_text() == f"Line {text}"
+def test_hostile_names_open_no_dialog(browser: Any, hostile_file: Path) -> None:
+    with Opened(browser, hostile_file) as opened:
+        assert opened.page.locator("h1").inner_text() == HOSTILE_NAME
+        for number, text in enumerate(HOSTILE[1:]):
+            opened.page.locator("path.line-hit").nth(number).focus()
+            opened.page.keyboard.press("Enter")
+            opened.page.locator(".said h3").get_by_text(f"Line {text}", exact=True).wait_for(timeout=5000)
         assert opened.said == []
 
 

@@ -198,7 +198,7 @@ def test_a_fixed_beam_flies_a_line_to_each_cell():
     beam = replace(beam, ratings=(RangeRating(pulse_rate_hz=500, range_m=150, reflectance=0.15),))
     settings, lines = choose_flight(a_mission(sensor=beam, density_per_m2=5), a_scene(), 20.0)
     assert settings.line_spacing_m <= 20 + 1e-9
-    assert 500 / (settings.speed_mps * settings.line_spacing_m) >= 5
+    assert 500 / (settings.speed_mps * settings.line_spacing_m) >= 5 - 1e-9
     assert lines[0].line_rate_hz == 0
 
 
@@ -221,8 +221,8 @@ def test_density_out_of_reach_is_refused_with_the_best():
     assert best.quantity == "density_per_m2"
     assert best.asked == 50_000
     # two passes everywhere, lowest height, least speed
-    nadir = 300e3 / (np.radians(80) * 2 * 30.3)
-    assert 2 * nadir < best.reachable < 3 * nadir
+    nadir = 300e3 / (np.radians(80) * 2 * 31)
+    assert 1.9 * nadir < best.reachable < 2.1 * nadir
 
 
 @pytest.mark.parametrize(

@@ -130,7 +130,6 @@ def test_geoid_knows_nothing_outside_its_grid(place):
     assert np.isnan(small_geoid().at(*place))
 
 
-@pytest.mark.xfail(strict=True, reason="Geoid.at carries the last column on, east of a regional grid")
 def test_geoid_knows_nothing_east_of_its_grid():
     assert np.isnan(small_geoid().at(6.4, 49.8))
 

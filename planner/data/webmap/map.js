@@ -124,6 +124,9 @@ var surveyMap = (function () {
     apply();
     thinNames(layers.lines);
     map.on("zoomend", function () { thinNames(layers.lines); });
+    map.getContainer().addEventListener("keydown", function (event) {
+      if (event.key === "Escape") { map.closePopup(); }
+    });
     ruler();
     printing();
     if (window.matchMedia("(max-width: 760px)").matches) { document.querySelector(".layers").open = false; }
