@@ -21,14 +21,14 @@ _UNKNOWN, _NONE, _OUTSIDE = 1, 2, 255
 DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245, 190, 118),
                 (190, 221, 232), (116, 178, 209), (45, 117, 172), (16, 56, 107))  # fmt: skip
 PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
-CAUSE_RGB = ((40, 40, 40), (196, 78, 0), (222, 148, 0), (136, 34, 85), (51, 34, 136), (190, 95, 150),
-              (0, 105, 168), (70, 165, 215), (110, 25, 10), (17, 108, 50), (240, 205, 40))  # fmt: skip
+CAUSE_RGB = ((40, 40, 40), (125, 66, 25), (230, 159, 0), (0, 140, 125), (51, 34, 136), (226, 130, 185),
+             (208, 40, 18), (86, 180, 233), (110, 25, 70), (95, 165, 100), (240, 220, 60))  # fmt: skip
 CAUSE_INK = (*CAUSE_RGB[:-1], (92, 74, 6))
 CAUSE_HATCH = ("M0 0L10 10M10 0L0 10", "M-2 2L2 -2M0 10L10 0M8 12L12 8", "M-2 8L2 12M0 0L10 10M8 -2L12 2",
                 "M2 2h2v2h-2zM7 7h2v2h-2z", "M0 2.5H10M0 7.5H10", "M5 0V10M0 5H10", "M2.5 0V10M7.5 0V10",
                 "M0 3q2.5 -3 5 0t5 0M0 8q2.5 -3 5 0t5 0", "M0 8L5 3L10 8", "M5 2.2a2.8 2.8 0 1 0 .01 0",
                 "M2.5 2.5v.01M7.5 7.5v.01")  # fmt: skip
-"""Colour, ink and hatch of each cause; the hatch keeps causes apart where hues look alike."""
+"""Colour, ink and hatch of each cause, in the order of `CAUSES`; the hatch keeps causes apart where hues look alike."""
 
 
 def density_breaks(target_per_m2: float) -> list[float]:

@@ -216,7 +216,7 @@ def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[d
 def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
     """Return the style of a gap by its cause."""
     cause = feature["properties"].get("cause", 0)
-    return {"color": hex_of(CAUSE_INK[cause]), "weight": 1, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
+    return {"color": hex_of(CAUSE_INK[cause]), "weight": 1.5, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
 
 
 def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -12,9 +12,11 @@ from planner.errors import Best, Fault, InfeasibleError
 from planner.flight.sorties import turn_time_s
 from planner.flight.swath import (
     counted_density_per_m2,
+    farthest_alone_m,
     fastest_mps,
     least_aggregate_density_per_m2,
     least_single_density_per_m2,
+    needed_per_m_s,
     reach_half_angle_rad,
     sidelap,
     swath_width_m,
@@ -39,8 +41,8 @@ class Task:
     ----------
     target_per_m2, cell_m : float
         Density to meet [1/m2] and side of the cell that counts it [m].
-    length_m, across_m : float
-        The area along and across the heading [m].
+    length_m, across_m, judged_across_m : float
+        The flown area along and across the heading, and the judged area across it [m].
     least_agl_m, greatest_agl_m : float
         Nominal heights allowed [m].
     deeper_m : float
@@ -51,6 +53,7 @@ class Task:
     cell_m: float
     length_m: float
     across_m: float
+    judged_across_m: float
     least_agl_m: float
     greatest_agl_m: float
     deeper_m: float = 0.0
@@ -210,11 +213,19 @@ def _no_swath(mission: Mission, task: Task) -> InfeasibleError:
     )
 
 
-def flat_time_s(mission: Mission, task: Task, spacing_m: Array, rims_m: Array, speed_mps: Array) -> Array:
-    """Return the time [s] of lines, leads and turns over the bounding rectangle, any shape."""
-    lines = np.ceil(np.maximum(task.across_m - rims_m, 0.0) / spacing_m - 1e-9) + 1
+def flat_time_s(mission: Mission, task: Task, spacing_m: Array, span_m: Array, speed_mps: Array) -> Array:
+    """Return the time [s] of lines, leads and turns whose outermost lie `span_m` apart [m] at most, any shape."""
+    lines = np.ceil(np.maximum(span_m, 0.0) / spacing_m - 1e-9) + 1
     line = task.length_m / speed_mps + 2 * mission.aircraft.settle_s
     return np.asarray(lines * line + (lines - 1) * turn_time_s(mission.aircraft, speed_mps, spacing_m))
+
+
+def alone_m(
+    mission: Mission, task: Task, pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike
+) -> Array:
+    """Return how far beside an outermost line [m] its pass alone meets the density at a height and speed, any shape."""
+    needed = needed_per_m_s(pattern.line_rate_hz, task.cell_m, task.target_per_m2, speed_mps)
+    return farthest_alone_m(pattern, agl_m, needed)
 
 
 def round_down_mps(speed_mps: npt.ArrayLike, least_mps: float) -> Array:
@@ -245,7 +256,10 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
         wanted = fastest_mps(least, line_rate_hz, task.cell_m, task.target_per_m2)
         speed = np.full(least.shape, low) if low == high else round_down_mps(np.clip(wanted, low, high), low)
         density = counted_density_per_m2(least, line_rate_hz, task.cell_m, speed)
-        time = flat_time_s(mission, task, spacing, width, speed)
+        pattern = flown_pattern(mission, rating.pulse_rate_hz, line_rate_hz, angle, widest_tilt_rad(mission))
+        alone = alone_m(mission, task, pattern, heights[:, np.newaxis], speed)
+        span = np.maximum(task.across_m - width, task.judged_across_m - 2 * alone)
+        time = flat_time_s(mission, task, spacing, span, speed)
         short = np.maximum(1 - density / task.target_per_m2, 0.0) + np.maximum(least_q - overlap - 1e-9, 0.0)
         cost = np.where(fits, time + np.where(short > 1e-9, SHORT_S * (1 + short), 0.0), np.inf)
         at = np.unravel_index(int(np.argmin(cost)), cost.shape)
@@ -274,7 +288,8 @@ def _profiling(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: 
     spacing = mission.flight.line_spacing_m or min(task.cell_m, rate / (target * low))
     speed = float(round_down_mps(np.clip(rate / (target * spacing), low, high), low))
     density = rate / (speed * spacing)
-    time = float(flat_time_s(mission, task, np.asarray(spacing), np.asarray(spacing), np.asarray(speed)))
+    span = np.asarray(task.across_m - spacing)
+    time = float(flat_time_s(mission, task, np.asarray(spacing), span, np.asarray(speed)))
     short = max(1 - density / target, 0.0)
     cost = time + (SHORT_S * (1 + short) if short > 1e-9 else 0.0)
     agl = mission.flight.agl_m or float(_heights_m(mission, task)[0])

@@ -19,6 +19,7 @@ from planner.flight.profile import Floor, HighestNearby, highest_nearby
 from planner.flight.search import (
     Candidate,
     Task,
+    alone_m,
     flown_pattern,
     least_per_m_s,
     reached_rad,
@@ -28,7 +29,7 @@ from planner.flight.search import (
     widest_tilt_rad,
 )
 from planner.flight.sorties import flight_figures
-from planner.flight.swath import farthest_alone_m, fastest_mps, swath_width_m
+from planner.flight.swath import fastest_mps, swath_width_m
 from planner.ground.surface import Scene
 from planner.mission import Following, Mission
 
@@ -188,9 +189,10 @@ def _site(mission: Mission, scene: Scene) -> _Site:
 
 
 def _task(site: _Site, cell_m: float, target_per_m2: float) -> Task:
-    west, south, east, north = turned(site.scene.planned, site.heading_rad).bounds
+    start, south, end, north = turned(site.scene.planned, site.heading_rad).bounds
+    _, judged_south, _, judged_north = turned(site.scene.area, site.heading_rad).bounds
     low, high = height_limits_m(site.mission)
-    return Task(target_per_m2, cell_m, east - west, north - south, low, high)
+    return Task(target_per_m2, cell_m, end - start, north - south, judged_north - judged_south, low, high)
 
 
 def _fly(site: _Site, task: Task, following: Following) -> _Flown:
@@ -238,7 +240,7 @@ def _lay(site: _Site, task: Task, candidate: Candidate, following: Following, pe
     floor = Floor(scene.ground, site.ground_nearby, site.top_nearby, candidate.agl_m, site.clearance_m)
     for number in range(ROUNDS):
         tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
-        rims = _rims_m(mission, candidate, spacing)
+        rims = _rims_m(mission, task, candidate, spacing, speed)
         layout = lay_out(scene.planned, scene.area, site.heading_rad, spacing, rims, held_spacing)
         lines = fly_lines(layout, floor, _manner(site, candidate, speed, tilt, following))
         swaths = local_swaths(scene, layout, lines, tilt)
@@ -262,10 +264,12 @@ def _lay(site: _Site, task: Task, candidate: Candidate, following: Following, pe
     return _Flown(candidate, following, layout, lines, swaths, wanted_m, wanted_mps, time, over)
 
 
-def _rims_m(mission: Mission, candidate: Candidate, spacing_m: float) -> tuple[float, float]:
+def _rims_m(
+    mission: Mission, task: Task, candidate: Candidate, spacing_m: float, speed_mps: float
+) -> tuple[float, float]:
     """Return how far the outermost line may lie from the edge of the flown and of the judged area [m].
 
-    The swath must reach the first; the pass alone must keep the density to the second. Both shrink with the spacing.
+    The swath must reach the first; the pass alone must meet the density to the second. Both shrink with the spacing.
     """
     if not candidate.half_angle_rad:
         return spacing_m / 2, spacing_m / 2
@@ -273,8 +277,7 @@ def _rims_m(mission: Mission, candidate: Candidate, spacing_m: float) -> tuple[f
     edge = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad)) / 2
     rates = candidate.rating.pulse_rate_hz, candidate.line_rate_hz
     pattern = flown_pattern(mission, *rates, candidate.half_angle_rad, widest_tilt_rad(mission))
-    least = _least_per_m_s(mission, candidate, np.array([candidate.agl_m]), candidate.spacing_m)
-    alone = farthest_alone_m(pattern, candidate.agl_m, least)
+    alone = float(alone_m(mission, task, pattern, candidate.agl_m, speed_mps))
     return edge * shrunk, min(alone, edge) * shrunk
 
 

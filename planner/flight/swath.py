@@ -102,12 +102,16 @@ def mean_aggregate_density_per_m2(pattern: ScanPattern, speed_mps: npt.ArrayLike
     return np.asarray(pattern.pulse_rate_hz * usable_share(pattern) / (np.asarray(speed_mps) * np.asarray(spacing_m)))
 
 
-def farthest_alone_m(pattern: ScanPattern, agl_m: float, least_per_m_s: float) -> float:
-    """Return how far beside an outermost line [m] its pass alone leaves at least a density at 1 m/s [1/(m s)]."""
-    half_width = float(swath_width_m(agl_m / np.cos(pattern.forward_tilt_rad), pattern.usable_half_angle_rad)) / 2
-    offsets = np.linspace(0.0, half_width * (1 - 1e-9), 400)
-    enough = single_pass_density_per_m2(pattern, offsets, agl_m, 1.0) >= least_per_m_s * (1 - 1e-6)
-    return float(offsets[enough].max(initial=0.0))
+def farthest_alone_m(pattern: ScanPattern, agl_m: npt.ArrayLike, needed_per_m_s: npt.ArrayLike) -> Array:
+    """Return how far beside an outermost line [m] its pass alone leaves at least a density at 1 m/s [1/(m s)].
+
+    Any shapes that broadcast; 0 where the line falls short beneath itself.
+    """
+    agl, needed = (np.asarray(values, dtype=np.float64)[..., np.newaxis] for values in (agl_m, needed_per_m_s))
+    half_width = swath_width_m(agl / np.cos(pattern.forward_tilt_rad), pattern.usable_half_angle_rad) / 2
+    offsets = half_width * np.linspace(0.0, 1 - 1e-9, PLACES)
+    enough = single_pass_density_per_m2(pattern, offsets, agl, 1.0) >= needed * (1 - 1e-6)
+    return np.asarray(np.max(np.where(enough, offsets, 0.0), axis=-1))
 
 
 def counting_floor(cell_m: npt.ArrayLike, along_spacing_m: npt.ArrayLike, across_spacing_m: npt.ArrayLike) -> Array:
@@ -141,6 +145,17 @@ def counted_density_per_m2(
     least, speed = np.asarray(least_per_m_s, dtype=np.float64), np.asarray(speed_mps, dtype=np.float64)
     pulses = np.floor(cell_m * np.where(np.isfinite(least), least, 0.0) / line_rate_hz + 1e-9)
     return np.asarray(pulses * np.floor(cell_m * line_rate_hz / speed + 1e-9) / cell_m**2)
+
+
+def needed_per_m_s(line_rate_hz: float, cell_m: float, target_per_m2: float, speed_mps: npt.ArrayLike) -> Array:
+    """Return the density at 1 m/s [1/(m s)] with which the emptiest cell counts a density at a speed [m/s], any shape.
+
+    The least K of `counted_density_per_m2`; inf where a cell may lie between scan lines.
+    """
+    lines = np.floor(cell_m * line_rate_hz / np.asarray(speed_mps, dtype=np.float64) + 1e-9)
+    with np.errstate(divide="ignore"):
+        pulses = np.ceil(target_per_m2 * cell_m**2 / lines - 1e-9)
+    return np.asarray(line_rate_hz / cell_m * pulses)
 
 
 def _least(

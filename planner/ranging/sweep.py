@@ -193,5 +193,9 @@ def in_reach(distance, plane2, strength2, extinction):
     R exp(a R) <= S sqrt(cos i) with cos i = h / R, h the sensor's distance from the plane of the face: the same as
     R^3 exp(2 a R) <= S^2 h, squared here to spare the root (`plane2` is h^2, `strength2` is S^2).
     """
-    cubed = distance * distance * distance * np.exp(2.0 * extinction * distance)
-    return cubed * cubed <= strength2 * strength2 * plane2
+    cubed = distance * distance * distance
+    asked, given = cubed * cubed, strength2 * strength2 * plane2
+    thin = 1.0 - 2.0 * extinction * distance
+    if thin > 0.0 and asked <= given * thin * thin:  # exp(x) <= 1 / (1 - x): settles nearly all without an exp
+        return True
+    return asked <= given and asked * np.exp(4.0 * extinction * distance) <= given

@@ -13,6 +13,7 @@ from planner.flight.swath import (
     least_single_density_per_m2,
     line_spacing_m,
     mean_aggregate_density_per_m2,
+    needed_per_m_s,
     points_per_line,
     reach_half_angle_rad,
     sidelap,
@@ -145,9 +146,10 @@ def test_lines_too_far_apart_leave_nothing_between():
 
 
 def test_an_outer_line_alone_gives_what_is_asked_up_to_a_distance():
-    alone = farthest_alone_m(B, 80, 1500)
-    assert single_pass_density_per_m2(B, alone, 80, 1) >= 1500 * (1 - 1e-5)
-    assert single_pass_density_per_m2(B, alone + 0.5, 80, 1) < 1500
+    alone = farthest_alone_m(B, 80, 1600)
+    assert single_pass_density_per_m2(B, alone, 80, 1) >= 1600 * (1 - 1e-5)
+    assert single_pass_density_per_m2(B, alone + 1.1, 80, 1) < 1600
+    assert farthest_alone_m(B, [80, 80], [1e9, 0]) == pytest.approx([0, 80 * np.tan(np.radians(40))])
 
 
 @pytest.mark.parametrize(("height_m", "range_m"), [(80, 106), (60, 150), (100, 150), (40, 70), (80, 250), (110, 130)])
@@ -189,3 +191,13 @@ def test_fastest_speed_meets_the_density_and_no_higher_one_does(least, line_rate
     else:
         assert counted_density_per_m2(least, line_rate_hz, cell_m, speed) >= target * (1 - 1e-6)
         assert counted_density_per_m2(least, line_rate_hz, cell_m, speed * 1.001) < target * (1 + 1e-6)
+
+
+@given(st.floats(10, 200), st.floats(0.5, 4), st.floats(1, 500), st.floats(1, 20))
+def test_density_needed_at_a_speed_is_the_least_that_counts_enough(line_rate_hz, cell_m, target, speed):
+    needed = float(needed_per_m_s(line_rate_hz, cell_m, target, speed))
+    if np.isinf(needed):
+        assert speed > cell_m * line_rate_hz
+    else:
+        assert counted_density_per_m2(needed, line_rate_hz, cell_m, speed) >= target * (1 - 1e-6)
+        assert counted_density_per_m2(needed * 0.999, line_rate_hz, cell_m, speed) < target * (1 + 1e-6)
