@@ -59,6 +59,8 @@ class LineFigures:
         Expected returns of this line over its swath, mean [1/m2].
     ceiling_over_m : float
         Most by which the line exceeds the ceiling above ground, 0 where it does not [m].
+    unsafe : bool
+        Whether it breaks the clearance, or flies below the hazard distance that the card states.
     """
 
     line_id: str
@@ -70,6 +72,7 @@ class LineFigures:
     swath_m: float
     density_per_m2: float
     ceiling_over_m: float
+    unsafe: bool = False
 
 
 @dataclass(frozen=True)
@@ -270,6 +273,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
     swath = 2 * mean * float(np.tan(line.usable_half_angle_rad))
     returns_per_m = line.pulse_rate_hz * usable_share(pattern) / line.speed_mps
     convergence = scene.frame.convergence_rad(float(east.mean()), float(north.mean()))
+    too_near = _clearance_fault(mission, scene, line) is not None
     return LineFigures(
         line_id=line.line_id,
         heading_deg=float(np.degrees(line.track_rad + convergence) % 360),
@@ -280,6 +284,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
         swath_m=swath,
         density_per_m2=returns_per_m / swath if swath > 0 else np.nan,
         ceiling_over_m=max(0.0, high - mission.limits.ceiling_agl_m) if agl_known.size else np.nan,
+        unsafe=too_near or eye_fault(rating_of(mission, line.pulse_rate_hz), low) is not None,
     )
 
 
@@ -288,24 +293,25 @@ def _plan_of(mission: Mission, scene: Scene, lines: tuple[FlightLine, ...], sett
     return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor, scene.frame))
 
 
-def _lowest_point(scene: Scene, line: FlightLine) -> tuple[float, str]:
-    """Return the least height above the top surface beneath a line [m] and the place of it, for people."""
+def _clearance_fault(mission: Mission, scene: Scene, line: FlightLine) -> Fault | None:
+    """Return the fault of a line whose lowest point above the top surface breaks the clearance, or None."""
     east, north, up = line.points_m.T
     over = up - scene.top.at(east, north)
     if not np.isfinite(over).any():
-        return np.nan, ""
+        return None
     index = int(np.nanargmin(over))
     lon, lat = scene.frame.to_lonlat(east[index], north[index])
-    return float(over[index]), f"lon {float(lon):.6f} lat {float(lat):.6f}"
+    return clearance_fault(
+        line.line_id,
+        float(over[index]) - mission.terrain.vertical_sd_m,
+        mission.limits.clearance_m,
+        f"lon {float(lon):.6f} lat {float(lat):.6f}",
+    )
 
 
 def unsafe_lines(mission: Mission, scene: Scene, plan: Plan) -> tuple[Fault, ...]:
     """Return a fault for each line that breaks the clearance and each pulse rate flown below its hazard distance."""
-    doubt = mission.terrain.vertical_sd_m
-    faults = []
-    for line in plan.lines:
-        height, where = _lowest_point(scene, line)
-        faults.append(clearance_fault(line.line_id, height - doubt, mission.limits.clearance_m, where))
+    faults = [_clearance_fault(mission, scene, line) for line in plan.lines]
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
     rates = sorted({line.pulse_rate_hz for line in plan.lines})
     faults.extend(eye_fault(rating_of(mission, rate), lowest) for rate in rates)

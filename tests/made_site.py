@@ -22,7 +22,7 @@ MISSION = {
     "sensor": {"card": "B"},
     "aircraft": {"card": "hexacopter"},
     "requirement": {"density_per_m2": 150},
-    "flight": {"speed_mps": 8},
+    "flight": {"agl_m": 60, "speed_mps": 8, "following": "terrain"},
 }
 
 

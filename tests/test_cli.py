@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
-from made_site import FRAME, UTM, box_deg, mission_text, write_area, write_mission, write_raster, write_site
+from made_site import FRAME, box_deg, mission_text, write_area, write_mission, write_raster, write_site
 
 import planner
 from planner import cli
@@ -132,7 +132,7 @@ BAD = {
     "E08": (far_away, ["ground.tif", r"9\.3\d+ to 9\.4\d+", r"9\.29\d+ to 9\.30\d+"]),
     "E09": (mission_with(site={"buffer_m": 90}), ["ground.tif", r"\d+(\.\d)? %", "larger raster"]),
     "E10": (raster_with(crs=None), ["ground.tif", "no CRS", "guessed"]),
-    "E11": (raster_with(edit=hole), ["ground.tif", r"0\.04 ha", r"longitude 9\.\d+ latitude 47\.\d+", "unknown"]),
+    "E11": (raster_with(edit=hole), ["ground.tif", r"0\.04\d* ha", r"longitude 9\.\d+ latitude 47\.\d+", "unknown"]),
     "E12": (raster_with(edit=lambda pixels: pixels.fill(0)), ["ground.tif", "all heights are 0"]),
     "E13": (raster_with(crs="EPSG:32632+3855"), ["ground.tif", "EGM2008", "terrain.geoid"]),
     "E14": (mission_with(terrain={"ground": None}), [r"job\.toml:\d+", "ground", "surface"]),
@@ -237,20 +237,23 @@ def test_met_leaves_with_0_and_the_folder(tmp_path, call):
 
 
 def test_not_met_leaves_with_3_and_the_outputs(tmp_path, call):
-    # 300 kHz at 10 m/s bring 15 000 returns to a metre of line; 400/m2 would need lines 37 m apart.
-    job = write_site(tmp_path, flight={"agl_m": 90, "speed_mps": 10}, requirement={"density_per_m2": 400})
+    # 300 kHz at 10 m/s are 30 000 pulses a metre of line, 500/m2 where lines lie 60 m apart.
+    held = {"agl_m": 60, "speed_mps": 10, "line_spacing_m": 60}
+    job = write_site(tmp_path, flight=held, requirement={"density_per_m2": 600})
     left, out, _ = call("plan", job, "--out", tmp_path / "result")
     assert left == 3
     assert "requirement NOT MET" in out
     assert written(tmp_path / "result") == OUTPUTS
     summary = json.loads((tmp_path / "result" / "summary.json").read_text(encoding="utf-8"))
     assert summary["verdict"] == "not met"
-    assert summary["density"]["judged_per_m2"] < 400
+    assert summary["density"]["judged_per_m2"] < 600
     assert summary["coverage"]["below_m2"] > 0
 
 
 def test_what_no_flight_can_do_is_refused_with_the_best_reachable(tmp_path, call):
-    job = write_site(tmp_path, flight={"speed_mps": None}, requirement={"density_per_m2": 1e6})
+    free = {"agl_m": 40, "speed_mps": None}
+    job = write_site(tmp_path, flight=free, requirement={"density_per_m2": 1e6})
+    write_raster(tmp_path, edit=lambda pixels: pixels.fill(500))
     before = written(tmp_path)
     left, out, err = call("plan", job, "--json")
     assert left == 3
@@ -258,19 +261,11 @@ def test_what_no_flight_can_do_is_refused_with_the_best_reachable(tmp_path, call
     twin = json.loads(out)
     best = twin["best"]
     assert twin["exit_code"] == 3
-    assert best["quantity"] == "density_per_m2"
-    assert best["asked"] == 1e6
-    # The most there is: all pulses of the card onto a swath that the sidelap halves, at the least speed and height.
-    assert 0 < best["reachable"] < 1e6
+    assert (best["quantity"], best["asked"]) == ("density_per_m2", 1e6)
     assert f"best reachable density_per_m2: {best['reachable']:g} of 1e+06" in err
     assert written(tmp_path) == before
-
-
-def test_the_best_reachable_can_be_reached(tmp_path, call):
-    job = write_site(tmp_path, flight={"speed_mps": None}, requirement={"density_per_m2": 1e6})
-    _, out, _ = call("plan", job, "--json")
-    best = json.loads(out)["best"]["reachable"]
-    write_mission(tmp_path, flight={"speed_mps": None}, requirement={"density_per_m2": 0.95 * best, "cell_m": 1.0})
+    # The best reachable is no empty word: nearly as much can be flown.
+    write_mission(tmp_path, flight=free, requirement={"density_per_m2": 0.95 * best["reachable"]})
     left, out, err = call("plan", job)
     assert left == 0, out + err
 
@@ -400,27 +395,27 @@ def test_as_a_process(tmp_path):
     assert "Traceback" not in refused.stderr
     assert json.loads(refused.stdout)["faults"][0]["code"] == "E10"
     assert written(tmp_path) == before
-    write_raster(tmp_path, crs=UTM)
-    done = process("plan", job, "--out", tmp_path / "result", "--json")
-    assert done.returncode == 0
-    assert json.loads(done.stdout)["verdict"] == "met"
-    assert written(tmp_path / "result") == OUTPUTS
 
 
 def test_help_names_the_commands_and_loads_nothing_heavy():
     shown = process("--help")
     assert shown.returncode == 0
     assert all(word in shown.stdout for word in ("plan", "review", "sensors", "new"))
-    heavy = "numpy numba rasterio pyproj shapely geopandas folium matplotlib".split()
+    heavy = ["numpy", "numba", "rasterio", "pyproj", "shapely", "geopandas", "folium", "matplotlib"]
     code = f"import sys, planner.cli; print(*set({heavy}) & set(sys.modules))"
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     loaded = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=True)
     assert loaded.stdout.strip() == ""
 
 
-def test_a_wrong_word_on_the_command_line_leaves_with_2():
-    assert process("plan").returncode == 2
-    assert process("plan", "none.toml", "--threads", "0").returncode == 2
-    missing = process("plan", "none.toml")
-    assert missing.returncode == 2
-    assert missing.stderr.lstrip().startswith("E00 none.toml")
+@pytest.mark.parametrize("words", [("plan",), ("fly",), ("plan", "none.toml", "--threads", "0"), ("plan", "--fast")])
+def test_wrong_words_leave_with_2(words, call):
+    left, out, err = call(*words)
+    assert (left, out) == (2, "")
+    assert "Usage:" in err
+
+
+def test_a_mission_that_does_not_exist_is_named(call):
+    left, _, err = call("plan", "none.toml")
+    assert left == 2
+    assert err.startswith("E00 none.toml")

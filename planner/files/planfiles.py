@@ -193,6 +193,7 @@ def _line_feature(line: FlightLine, figures: LineFigures, scene: Scene, take_off
     }
     measured = ("swath_m", "density_per_m2", "agl_min_m", "agl_mean_m", "agl_max_m", "ceiling_over_m")
     properties |= {name: json_value(getattr(figures, name)) for name in measured}
+    properties["unsafe"] = figures.unsafe
     properties["height_reference"] = None if ellip_m is None else "ellipsoidal"
     if ortho_m is not None:
         properties["heights_ortho_m"] = _heights(ortho_m)

@@ -228,7 +228,10 @@ def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[
         drawn, whole = _course(frame, kept), _course(frame, line.points_m)
         key = _said(words, f"Line {line.line_id}", _line_rows(line, figures, assessment.mission.limits.ceiling_agl_m))
         under.append(_feature("casing", drawn))
-        inked += [_feature("lead", whole), _feature("over" if figures.ceiling_over_m > 0 else "kept", drawn)]
+        inked += [
+            _feature("lead", whole),
+            _feature("over" if figures.unsafe or figures.ceiling_over_m > 0 else "kept", drawn),
+        ]
         hits.append(_feature("hit", whole, key=key, tab=True))
         ends = (("name", line.points_m[0]), ("arrow", (kept[0] + kept[-1]) / 2), ("arrow", kept[-1]))
         marks += [
@@ -252,6 +255,11 @@ def _line_rows(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> 
     over = figures.ceiling_over_m
     heights = f"{figures.agl_min_m:.0f} / {figures.agl_mean_m:.0f} / {figures.agl_max_m:.0f} m"
     return [
+        *(
+            (("Unsafe as drawn", "too near to the ground, or below the stated hazard distance"),)
+            if figures.unsafe
+            else ()
+        ),
         ("Heading, true", f"{figures.heading_deg % 360:.1f}°"),
         ("Length kept", f"{_thousands(figures.length_m)} m"),
         ("Height above ground, min / mean / max", heights),
@@ -303,5 +311,5 @@ def _panel(assessment: Assessment) -> dict[str, Any]:
         "gaps_drawn": len(_outlined_gaps(assessment)),
         "gap_count": len(forecast.gaps),
         "unsafe": assessment.unsafe,
-        "any_over": any(figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
+        "any_over": any(figures.unsafe or figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
     }

@@ -72,7 +72,7 @@ def reasons(
     mission, candidate
         What was asked, and what the search found.
     speed_mps, short
-        Speed flown [m/s], and whether the deepest ground stays below the density at it.
+        Speed flown [m/s], and whether too much ground stays below the density at it.
     spacing_wanted_m, lines
         Most spacing that the local swaths leave [m], and how many lines were laid.
     """
@@ -117,7 +117,7 @@ def _agl_bound(mission: Mission, candidate: Candidate) -> str:
 
 def _speed_bound(mission: Mission, speed_mps: float, short: bool) -> str:
     if short:
-        return "least speed of the aircraft; the deepest ground stays below the density"
+        return "density at nominal height; too much of the ground lies deeper and stays below it"
     return "greatest speed of the aircraft" if speed_mps >= mission.aircraft.max_speed_mps else "density"
 
 

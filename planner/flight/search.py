@@ -28,6 +28,7 @@ from planner.ranging.linkbudget import Reach, reach_of
 Array = npt.NDArray[np.float64]
 
 HEIGHTS, ANGLES = 31, 24  # most values of each on the grid
+DEPTHS = 4  # heights judged from nominal height down to the lowest ground: density dips before passes double
 MORE_SIDELAP = (0.0, 0.06, 0.12, 0.2, 0.3)  # added to the least sidelap: evener density can be worth closer lines
 SPEED_STEP_MPS = 0.1  # speeds are rounded down to what a pilot can set
 SHORT_S = 1e9  # a shortfall outweighs all time: the least shortfall first, then the shortest time
@@ -237,9 +238,10 @@ def round_down_mps(speed_mps: npt.ArrayLike, least_mps: float) -> Array:
 def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: float) -> Candidate | None:
     """Return the best candidate of one rating and line rate; None where no swath is wide enough."""
     heights = _heights_m(mission, task)
-    deep = heights + task.deeper_m
+    depths = np.linspace(0.0, task.deeper_m, DEPTHS if task.deeper_m > 0 else 1)
     low, high = _speeds_mps(mission)
-    reached, deep_reached = (reached_rad(mission, rating, agl) for agl in (heights, deep))
+    reaches = [reached_rad(mission, rating, heights + depth) for depth in depths]
+    reached = reaches[0]
     held_m, least_q = mission.flight.line_spacing_m, mission.requirement.sidelap_min
     shares = np.array([min(least_q + more, 0.95) for more in MORE_SIDELAP])
     best: Candidate | None = None
@@ -250,9 +252,13 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
         fits = (reached >= angle - 1e-9)[:, np.newaxis] & (overlap >= -1e-9)
         if not fits.any():
             continue
-        least = least_per_m_s(mission, rating, angle, heights, reached, spacing)
-        if task.deeper_m > 0:
-            least = np.minimum(least, least_per_m_s(mission, rating, angle, deep, deep_reached, spacing))
+        least = np.min(
+            [
+                least_per_m_s(mission, rating, angle, heights + depth, angles, spacing)
+                for depth, angles in zip(depths, reaches, strict=True)
+            ],
+            axis=0,
+        )
         wanted = fastest_mps(least, line_rate_hz, task.cell_m, task.target_per_m2)
         speed = np.full(least.shape, low) if low == high else round_down_mps(np.clip(wanted, low, high), low)
         density = counted_density_per_m2(least, line_rate_hz, task.cell_m, speed)

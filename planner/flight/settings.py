@@ -40,6 +40,7 @@ SHRINK = 0.85  # of the spacing at most in one round: the lines then run elsewhe
 ROUNDS = 8  # of laying lines anew with what the last ones met
 DEPTH_ROUNDS = 3  # of searching anew with the ground found below nominal height
 CEILING_EASE_M = 0.5  # over the ceiling by less than this does not decide between two ways to fly
+DEPTHS = 33  # heights judged from nominal height down to the deepest ground
 NEAR_M = 1.0  # change in depth that is not worth another search
 
 
@@ -101,7 +102,7 @@ class _Site:
 
 @dataclass(frozen=True)
 class _Flown:
-    """A candidate laid over the site."""
+    """A candidate laid over the site; speeds wanted are for the ground it was laid for and for the judged share."""
 
     candidate: Candidate
     following: Following
@@ -110,6 +111,7 @@ class _Flown:
     swaths: LocalSwaths
     spacing_wanted_m: float
     speed_wanted_mps: float
+    speed_judged_mps: float
     time_s: float
     over_ceiling_m: float
 
@@ -119,8 +121,8 @@ class _Flown:
 
     @property
     def short(self) -> bool:
-        """Whether the deepest ground counted stays below the density at the speed flown."""
-        return self.speed_wanted_mps < self.speed_mps * (1 - 1e-9)
+        """Whether more of the ground than the requirement allows stays below the density at the speed flown."""
+        return self.speed_judged_mps < self.speed_mps * (1 - 1e-9)
 
 
 def choose_flight(
@@ -199,16 +201,18 @@ def _fly(site: _Site, task: Task, following: Following) -> _Flown:
     """Return the best flight of one kind.
 
     The density is kept to the deepest ground in the area; where no settings can, to all but the share of the ground
-    that the requirement lets lie below.
+    that the requirement lets lie below; where none can do that either, at nominal height: the forecast then says
+    where it falls short.
     """
     flown, refusals = [], []
-    for percent in (100.0, 100.0 - site.mission.requirement.percentile):
+    for percent in (100.0, 100.0 - site.mission.requirement.percentile, 0.0):
         try:
             flown.append(_fly_to_depth(site, task, following, percent))
         except InfeasibleError as refusal:
             refusals.append(refusal)
             continue
-        if not flown[-1].short or site.mission.flight.speed_mps:
+        enough = flown[-1].speed_wanted_mps >= flown[-1].speed_mps * (1 - 1e-9)
+        if enough or site.mission.flight.speed_mps:
             break
     if not flown:
         raise refusals[0]
@@ -257,11 +261,13 @@ def _lay(site: _Site, task: Task, candidate: Candidate, following: Following, pe
             break
         spacing = max(closest, SHRINK * layout.spacing_m) if closer else spacing
         speed = best_mps if faster else min(best_mps, speed)
+    judged_m = swaths.deepest_m(100.0 - mission.requirement.percentile)
+    judged_mps = _speed_wanted_mps(mission, task, candidate, layout.spacing_m, judged_m)
     heights = np.concatenate([line.points_m for line in lines])
     above = heights[:, 2] - scene.ground.at(heights[:, 0], heights[:, 1])
     over = float(np.max(above, initial=-np.inf, where=np.isfinite(above))) - mission.limits.ceiling_agl_m
     time = flight_figures(lines, mission.aircraft, mission.sensor, scene.frame)["time_s"]["total"]
-    return _Flown(candidate, following, layout, lines, swaths, wanted_m, wanted_mps, time, over)
+    return _Flown(candidate, following, layout, lines, swaths, wanted_m, wanted_mps, judged_mps, time, over)
 
 
 def _rims_m(
@@ -304,7 +310,7 @@ def _speed_wanted_mps(mission: Mission, task: Task, candidate: Candidate, spacin
     """Return the highest speed [m/s] that keeps the density from nominal height down to the deepest ground counted."""
     if not candidate.half_angle_rad:
         return candidate.rating.pulse_rate_hz / (task.target_per_m2 * spacing_m)
-    heights = np.linspace(candidate.agl_m, max(deepest_m, candidate.agl_m), 5)
+    heights = np.linspace(candidate.agl_m, max(deepest_m, candidate.agl_m), DEPTHS)
     least = _least_per_m_s(mission, candidate, heights, spacing_m)
     return float(fastest_mps(least, candidate.line_rate_hz, task.cell_m, task.target_per_m2))
 

@@ -13,7 +13,7 @@ import pytest
 import shapely
 
 from planner.files.mapassets import class_picture, guarded, inlined
-from planner.files.mapclasses import density_breaks
+from planner.files.mapclasses import CAUSE_HATCH, CAUSE_RGB, DENSITY_RGB, PASSES_RGB, density_breaks
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
 from planner.forecast.density import CoverageFigures, DensityFigures
@@ -221,6 +221,42 @@ def test_the_target_is_a_class_break(map_file: Path) -> None:
     assert f"{TARGET:g}" in breaks
     assert len(breaks) == len(density_breaks(TARGET))
     assert TARGET in density_breaks(TARGET)
+
+
+# Full protanopia and deuteranopia, on linear sRGB: Machado, Oliveira & Fernandes 2009, IEEE TVCG 15:1291, table 1.
+EYES = {
+    "full": np.eye(3),
+    "protan": np.array([
+        [0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998],
+    ]),
+    "deutan": np.array([
+        [0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.01182, 0.04294, 0.968881],
+    ]),
+}  # fmt: skip
+
+
+def _lab(colours: Any, eye: str) -> np.ndarray[Any, Any]:
+    """CIE 1976 L*a*b* of sRGB colours (IEC 61966-2-1, D65) as an eye sees them, shape (n, 3)."""
+    share = np.asarray(colours) / 255
+    linear = np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+    seen = np.clip(linear @ EYES[eye].T, 0, 1)
+    to_xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.1192, 0.9505]])
+    xyz = seen @ to_xyz.T / np.array([0.9505, 1, 1.089])
+    f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
+    return np.column_stack([116 * f[:, 1] - 16, 500 * (f[:, 0] - f[:, 1]), 200 * (f[:, 1] - f[:, 2])])
+
+
+@pytest.mark.parametrize("eye", EYES)
+@pytest.mark.parametrize(("colours", "least"), [(DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9)])
+def test_classes_differ_for_colour_blind_eyes(colours: Any, least: float, eye: str) -> None:
+    """A difference of 2.3 is just noticeable; causes are also told by their hatch."""
+    lab = _lab(colours, eye)
+    apart = np.linalg.norm(lab[:, None] - lab[None], axis=2) + 1e3 * np.eye(len(lab))
+    assert apart.min() > least
+
+
+def test_each_cause_has_its_own_hatch() -> None:
+    assert len(set(CAUSE_HATCH)) == len(CAUSE_RGB) == len(CAUSES)
 
 
 def test_polygons_are_added_before_lines(map_file: Path) -> None:
