@@ -8,8 +8,6 @@ import sys
 from pathlib import Path
 
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
 from made_site import FRAME, box_deg, mission_text, write_area, write_mission, write_raster, write_site
 
 import planner
@@ -314,6 +312,19 @@ def test_review_of_a_safe_line_that_brings_too_little_leaves_with_3(tmp_path, ca
     assert "NOT MET" in out
     assert "UNSAFE" not in out
     assert written(tmp_path / "result") == OUTPUTS
+
+
+def test_a_folder_that_holds_the_lines_under_review_is_not_replaced(tmp_path, call):
+    job = write_site(tmp_path)
+    folder = tmp_path / "result"
+    assert call("plan", job, "--out", folder)[0] == 0
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    left, _, err = call("review", job, folder / "plan.geojson", "--out", folder, "--replace")
+    assert left == 2
+    assert err.startswith("E44 ")
+    assert "input files" in err
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+    assert call("review", job, folder / "plan.geojson", "--out", tmp_path / "reviewed")[0] == 0
 
 
 def test_a_bug_leaves_with_5_and_asks_for_a_report(tmp_path, call, monkeypatch):

@@ -105,7 +105,8 @@ class Floor:
 def flight_floor_m(floor: Floor, along_m: Array, east_m: Array, north_m: Array) -> Array:
     """Return heights [m] at the vertices of a track, shape (k,), such that straight legs between them clear the floor.
 
-    Where the floor between two vertices rises above their chord, both are lifted by the most it does.
+    Where the floor between two vertices rises above their chord, both are lifted by the most it does, or to the
+    highest floor between them where the ground is steep: a cliff must not lift what already lies above it.
 
     Parameters
     ----------
@@ -119,8 +120,13 @@ def flight_floor_m(floor: Floor, along_m: Array, east_m: Array, north_m: Array) 
     parts = max(1, int(np.ceil(np.max(np.diff(along_m), initial=0.0) / step_m)))
     share = np.arange(1, parts) / parts
     between = [(v[:-1, np.newaxis] + np.diff(v)[:, np.newaxis] * share) for v in (east_m, north_m, at_vertices)]
-    lift = np.max(floor.at(between[0], between[1]) - between[2], axis=1, initial=0.0)
-    return np.asarray(at_vertices + np.maximum(np.append(lift, 0.0), np.append(0.0, lift)))
+    met = floor.at(between[0], between[1])
+    lift = np.max(met - between[2], axis=1, initial=0.0)
+    highest = np.max(met, axis=1, initial=-np.inf)
+    to_highest = np.maximum(highest[:, np.newaxis] - np.column_stack([at_vertices[:-1], at_vertices[1:]]), 0.0)
+    steep = to_highest.sum(axis=1) < 4 * lift
+    first, second = (np.where(steep, to_highest[:, end], lift) for end in (0, 1))
+    return np.asarray(at_vertices + np.maximum(np.append(first, 0.0), np.append(0.0, second)))
 
 
 def lowest_profile_m(along_m: Array, floor_m: Array, climb_slope: float, descent_slope: float) -> Array:

@@ -151,11 +151,7 @@ def least_per_m_s(
     pooled = mission.requirement.coverage == "aggregate"
     least = least_aggregate_density_per_m2 if pooled else least_single_density_per_m2
     whole = flown_pattern(mission, rating.pulse_rate_hz, 0.0, half_angle_rad, widest_tilt_rad(mission))
-    density = least(whole, agl_m[:, np.newaxis], 1.0, spacing_m)
-    for row in np.flatnonzero(reached_rad < half_angle_rad - 1e-9):
-        narrowed = replace(whole, usable_half_angle_rad=float(reached_rad[row]))
-        density[row] = least(narrowed, agl_m[row], 1.0, spacing_m[row]) if reached_rad[row] > 0 else 0.0
-    return density
+    return least(whole, agl_m[:, np.newaxis], 1.0, spacing_m, reached_rad[:, np.newaxis])
 
 
 def search(mission: Mission, task: Task) -> Candidate:

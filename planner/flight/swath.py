@@ -13,7 +13,7 @@ from planner.ranging.linkbudget import Reach
 
 Array = npt.NDArray[np.float64]
 
-PLACES = 65  # between a line and the middle to its neighbour; the density is smooth between swath edges
+PLACES = 33  # between a line and the middle to its neighbour; the density is smooth between swath edges
 MOST_PASSES = 50  # on either side; swaths that overlap more than this are not told apart
 
 
@@ -84,17 +84,31 @@ def single_pass_density_per_m2(
 
 
 def least_aggregate_density_per_m2(
-    pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike
+    pattern: ScanPattern,
+    agl_m: npt.ArrayLike,
+    speed_mps: npt.ArrayLike,
+    spacing_m: npt.ArrayLike,
+    reached_rad: npt.ArrayLike = np.inf,
 ) -> Array:
-    """Return the least density [1/m2] anywhere between equally spaced lines, all passes pooled, any shape."""
-    return _least(pattern, agl_m, speed_mps, spacing_m, np.add)
+    """Return the least density [1/m2] anywhere between equally spaced lines, all passes pooled, any shape.
+
+    Beyond the angle [rad] that the light reaches, nothing comes back.
+    """
+    return _least(pattern, np.add, agl_m, speed_mps, spacing_m, reached_rad)
 
 
 def least_single_density_per_m2(
-    pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike
+    pattern: ScanPattern,
+    agl_m: npt.ArrayLike,
+    speed_mps: npt.ArrayLike,
+    spacing_m: npt.ArrayLike,
+    reached_rad: npt.ArrayLike = np.inf,
 ) -> Array:
-    """Return the least density [1/m2] anywhere between equally spaced lines, the best one pass taken, any shape."""
-    return _least(pattern, agl_m, speed_mps, spacing_m, np.maximum)
+    """Return the least density [1/m2] anywhere between equally spaced lines, the best one pass taken, any shape.
+
+    Beyond the angle [rad] that the light reaches, nothing comes back.
+    """
+    return _least(pattern, np.maximum, agl_m, speed_mps, spacing_m, reached_rad)
 
 
 def mean_aggregate_density_per_m2(pattern: ScanPattern, speed_mps: npt.ArrayLike, spacing_m: npt.ArrayLike) -> Array:
@@ -160,22 +174,22 @@ def needed_per_m_s(line_rate_hz: float, cell_m: float, target_per_m2: float, spe
 
 def _least(
     pattern: ScanPattern,
-    agl_m: npt.ArrayLike,
-    speed_mps: npt.ArrayLike,
-    spacing_m: npt.ArrayLike,
     pool: Callable[[Array, Array], Array],
+    *places_flown: npt.ArrayLike,
 ) -> Array:
     """Return the least pooled density over the places between lines; the least is often just past a swath edge."""
-    agl, speed, spacing = (
-        np.asarray(values, dtype=np.float64)[..., np.newaxis]
-        for values in np.broadcast_arrays(agl_m, speed_mps, spacing_m)
+    agl, speed, spacing, reached = (
+        np.asarray(values, dtype=np.float64)[..., np.newaxis] for values in np.broadcast_arrays(*places_flown)
     )
-    half_width = agl / np.cos(pattern.forward_tilt_rad) * np.tan(pattern.usable_half_angle_rad)
+    height = agl / np.cos(pattern.forward_tilt_rad)
+    half_width = height * np.tan(np.minimum(reached, pattern.usable_half_angle_rad))
     edge = np.abs(half_width - spacing * np.round(half_width / spacing)) / spacing
     shares = np.broadcast_to(np.linspace(0.0, 0.5, PLACES), (*edge.shape[:-1], PLACES))
     places = np.concatenate([shares, np.abs(edge - 1e-9), edge + 1e-9], axis=-1) * spacing
     passes = int(min(np.ceil(np.max(half_width / spacing, initial=0.0)) + 1, MOST_PASSES))
     density = np.zeros(places.shape)
     for line in range(-passes, passes + 1):
-        density = pool(density, single_pass_density_per_m2(pattern, places - line * spacing, agl, speed))
+        offsets = places - line * spacing
+        one = single_pass_density_per_m2(pattern, offsets, agl, speed)
+        density = pool(density, np.where(np.abs(offsets) <= half_width, one, 0.0))
     return np.asarray(density.min(axis=-1))

@@ -68,7 +68,8 @@ def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
 def straight_down(z, top, west, north, spacing, origin, axes, start):
     """Find where the beam straight down in the scan plane lands.
 
-    Fills `start`, shape (6,), with row and column of the triangle's lone, right and left vertex, and returns the range [m], nan for a miss.
+    Fills `start`, shape (6,), with row and column of the triangle's lone, right and left vertex, and returns the
+    range [m], nan for a miss.
     """
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing

@@ -94,3 +94,14 @@ def test_a_plane_needs_no_lift():
     floor = floor_of(grid_of(ground), agl_m=40, clearance_m=2)
     along = np.arange(0, 101, 5.0)
     assert np.allclose(flight_floor_m(floor, along, along, np.full(along.shape, -5.0)), 40 + 0.5 * along)
+
+
+def test_a_cliff_lifts_only_its_foot():
+    ground = np.zeros((11, 101))
+    ground[:, 53:] = -90.0
+    floor = floor_of(grid_of(ground), agl_m=40, clearance_m=2)
+    along = np.arange(0, 101, 5.0)
+    heights = flight_floor_m(floor, along, along, np.full(along.shape, -5.0))
+    fine = np.linspace(0, 100, 2001)
+    assert heights.max() == pytest.approx(40)
+    assert np.all(np.interp(fine, along, heights) >= floor.at(fine, np.full(fine.shape, -5.0)) - 1e-9)

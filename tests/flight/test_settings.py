@@ -79,7 +79,7 @@ def test_usable_angle_is_cut_to_what_the_light_reaches():
     asphalt = replace(SENSOR, ratings=(RangeRating(pulse_rate_hz=300e3, range_m=106, reflectance=0.05),))
     mission = a_mission(sensor=asphalt, flight=FlightChoice(agl_m=80.0))
     settings, _ = choose_flight(mission, a_scene(), CELL_M)
-    assert 32 <= settings.usable_half_angle_deg <= 34.5
+    assert 25 <= settings.usable_half_angle_deg <= 34.0
 
 
 def test_heading_follows_the_long_side_and_is_true():
@@ -254,3 +254,14 @@ def test_a_quality_level_needs_its_density():
     assert least_density(settings, settings.agl_m) >= 8
     with pytest.raises(ValueError, match="needs its density passed in"):
         choose_flight(level, a_scene(), CELL_M)
+
+
+def test_ground_too_deep_to_reach_is_flown_and_said():
+    def pit(east, north):
+        return np.where(np.hypot(east, north) < 150, -90.0, 0.0)
+
+    near = replace(SENSOR, ratings=(RangeRating(pulse_rate_hz=300e3, range_m=80, reflectance=0.15),))
+    mission = a_mission(sensor=near, flight=FlightChoice(following="level"))
+    settings, lines = choose_flight(mission, a_scene(pit), CELL_M)
+    assert lines
+    assert settings.bound_by["speed_mps"].startswith("density at nominal height; too much of the ground lies deeper")
