@@ -46,18 +46,14 @@ def _progress() -> Iterator[Callable[[str, int, int], None]]:
     from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
     columns = TextColumn("{task.description:<32}"), BarColumn(), TimeElapsedColumn()
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("starting", total=None)
 
         def tell(what: str, done: int, total: int) -> None:
             bar.update(task, description=what, completed=done, total=total)
 
         yield tell
-
-
-def _kernels_cached() -> bool:
-    cache = Path(__file__).parent / "ranging" / "__pycache__"
-    return any(cache.glob("pulses*.nbi"))
 
 
 def _default_folder(mission: "Mission") -> Path:
@@ -80,13 +76,14 @@ def _run(
         from planner.files.geofiles import input_files, read_scene
         from planner.files.missionfile import read_mission
         from planner.files.webmap import write_map
+        from planner.ground.kernels import CACHE
 
         mission = read_mission(mission_file)
         folder = out or _default_folder(mission)
         check_target(folder, replace=replace)
         tell("reading area and terrain", 0, 1)
         scene = read_scene(mission)
-        if not _kernels_cached():
+        if not CACHE.exists():
             tell("first run: compiling kernels", 0, 1)
         assessment = work(mission, scene, tell)
         tell("writing outputs", 0, 1)

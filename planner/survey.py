@@ -20,7 +20,7 @@ from planner.forecast.gaps import CAUSES, Gap, code_of, decide_causes, outline_g
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission, RangeRating
-from planner.ranging.beams import scan_pattern, usable_share
+from planner.ranging.beams import scan_pattern, scan_tilt_rad, usable_share
 from planner.ranging.linkbudget import reach_of
 from planner.ranging.pulses import Leg, fire_legs
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
@@ -163,15 +163,6 @@ def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
     return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
 
 
-def tilt_rad(mission: Mission, speed_mps: float) -> float:
-    """Return the tilt of the scan plane from straight down, positive forward [rad].
-
-    A multirotor flies nose down, which turns the underside of a rigidly mounted sensor backward.
-    """
-    nose_down = mission.aircraft.pitch_per_speed_deg_s_per_m * speed_mps if mission.sensor.tilts_with_aircraft else 0.0
-    return float(np.radians(mission.sensor.forward_tilt_deg - nose_down))
-
-
 def leg_of(mission: Mission, line: FlightLine) -> Leg:
     """Return the kept part of a flight line as the sensor lives it."""
     pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
@@ -179,7 +170,7 @@ def leg_of(mission: Mission, line: FlightLine) -> Leg:
         points_m=line.kept_points_m(),
         speed_mps=line.speed_mps,
         yaw_rad=line.track_rad,
-        tilt_rad=tilt_rad(mission, line.speed_mps),
+        tilt_rad=scan_tilt_rad(mission.sensor, mission.aircraft, line.speed_mps),
         roll_rad=0.0,
         pattern=pattern,
     )

@@ -21,8 +21,8 @@ from planner.flight.swath import (
     sidelap,
     swath_width_m,
 )
-from planner.mission import Aircraft, Mission, RangeRating, Sensor
-from planner.ranging.beams import ScanPattern, scan_pattern
+from planner.mission import Mission, RangeRating
+from planner.ranging.beams import ScanPattern, scan_pattern, scan_tilt_rad
 from planner.ranging.linkbudget import Reach, reach_of
 
 Array = npt.NDArray[np.float64]
@@ -74,12 +74,6 @@ class Candidate:
     time_s: float
     reach_angle_rad: float
     cost: float
-
-
-def scan_tilt_rad(sensor: Sensor, aircraft: Aircraft, speed_mps: float) -> float:
-    """Return the tilt of the scan plane in flight [rad], positive forward; a nose-down pitch turns it back."""
-    pitch = aircraft.pitch_per_speed_deg_s_per_m * speed_mps if sensor.tilts_with_aircraft else 0.0
-    return float(np.radians(sensor.forward_tilt_deg - pitch))
 
 
 def widest_tilt_rad(mission: Mission) -> float:
@@ -187,7 +181,8 @@ def search(mission: Mission, task: Task) -> Candidate:
                 "density_per_m2",
                 asked=task.target_per_m2,
                 reachable=best.density_per_m2,
-                limited_by=f"least speed {best.speed_mps:g} m/s at pulse rate {best.rating.pulse_rate_hz:g} Hz",
+                limited_by=f"least speed {best.speed_mps:g} m/s at pulse rate {best.rating.pulse_rate_hz:g} Hz, "
+                "over flat ground",
             ),
         )
     return best

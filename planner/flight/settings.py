@@ -24,7 +24,6 @@ from planner.flight.search import (
     least_per_m_s,
     reached_rad,
     round_down_mps,
-    scan_tilt_rad,
     search,
     widest_tilt_rad,
 )
@@ -32,6 +31,7 @@ from planner.flight.sorties import flight_figures
 from planner.flight.swath import fastest_mps, swath_width_m
 from planner.ground.surface import Scene
 from planner.mission import Following, Mission
+from planner.ranging.beams import scan_tilt_rad
 
 Array = npt.NDArray[np.float64]
 

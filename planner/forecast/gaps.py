@@ -13,6 +13,7 @@ import rasterio.features
 import shapely
 from affine import Affine
 
+from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
 from planner.ranging.pulses import RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, Leg, Tally
 
@@ -138,28 +139,47 @@ def decide_causes(
     return codes
 
 
+@kernel
+def _label(codes, labels, stack):
+    """Give each patch of equal code, edge to edge, a label; `stack` holds the cells still to be looked at."""
+    rows, cols = codes.shape
+    patches = 0
+    for first in range(rows * cols):
+        code = codes[first // cols, first % cols]
+        if code == 0 or code == NOT_JUDGED or labels[first // cols, first % cols]:
+            continue
+        patches += 1
+        labels[first // cols, first % cols] = patches
+        stack[0] = first
+        height = 1
+        while height:
+            height -= 1
+            row, col = stack[height] // cols, stack[height] % cols
+            for step_row, step_col in ((0, 1), (1, 0), (0, -1), (-1, 0)):
+                r, c = row + step_row, col + step_col
+                if 0 <= r < rows and 0 <= c < cols and codes[r, c] == code and labels[r, c] == 0:
+                    labels[r, c] = patches
+                    stack[height] = r * cols + c
+                    height += 1
+    return patches
+
+
 def outline_gaps(codes: Codes, density: Array, cells: CellGrid) -> tuple[Gap, ...]:
     """Return the connected patches of one cause, largest first; their areas add up to the area below target."""
-    below = (codes > 0) & (codes != NOT_JUDGED)
+    labels = np.zeros(codes.shape, dtype=np.int32)
+    patches = _label(codes, labels, np.empty(codes.size, dtype=np.int64))
+    members = np.bincount(labels.ravel(), minlength=patches + 1)
+    sums = np.bincount(labels.ravel(), np.nan_to_num(density).ravel(), minlength=patches + 1)
+    code_at = np.zeros(patches + 1, dtype=np.uint8)
+    code_at[labels.ravel()] = codes.ravel()
     transform = Affine(cells.cell_m, 0, cells.west_m, 0, -cells.cell_m, cells.north_m)
-    shapes = list(rasterio.features.shapes(codes, mask=below, connectivity=4, transform=transform))
-    polygons = [(shapely.geometry.shape(outline), int(code)) for outline, code in shapes]
-    labels = (
-        rasterio.features.rasterize(
-            [(polygon, index + 1) for index, (polygon, _) in enumerate(polygons)],
-            out_shape=codes.shape,
-            transform=transform,
-            dtype=np.int32,
-        )
-        if polygons
-        else np.zeros(codes.shape, dtype=np.int32)
-    )
-    members = np.bincount(labels.ravel(), minlength=len(polygons) + 1)
-    sums = np.bincount(labels.ravel(), np.nan_to_num(density).ravel(), minlength=len(polygons) + 1)
-    found = [
-        (float(members[i + 1] * cells.cell_m**2), float(sums[i + 1] / members[i + 1]), polygon, code)
-        for i, (polygon, code) in enumerate(polygons)
-    ]
+    outlines = rasterio.features.shapes(labels, mask=labels > 0, connectivity=4, transform=transform)
+    found = []
+    for outline, value in outlines:
+        label = int(value)
+        polygon = shapely.geometry.shape(outline)
+        area = float(members[label] * cells.cell_m**2)
+        found.append((area, float(sums[label] / members[label]), polygon, int(code_at[label])))
     found.sort(key=lambda gap: (-gap[0], gap[3], gap[2].bounds))
     return tuple(
         Gap(f"G{number:03d}", CAUSES[code - 1], polygon, area, mean)

@@ -3,16 +3,16 @@
 Lives here: the exact first hit of any ray. Must not know sensors or trajectories.
 """
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.kernels import kernel
 from planner.ground.surface import HeightGrid
 
 Array = npt.NDArray[np.float64]
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def triangle_plane(z, row, col, upper):
     """Return height at the square's north-west corner and rise per square eastward and southward [m]."""
     z00 = z[row, col]
@@ -24,14 +24,14 @@ def triangle_plane(z, row, col, upper):
     return z00, z11 - z10, z10 - z00
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _over(z, row, col, upper, x, y, height):
     """Return how far a point in lattice units lies above the plane of a triangle [m]."""
     z00, east, south = triangle_plane(z, row, col, upper)
     return height - (z00 + east * (x - col) + south * (y - row))
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def first_hit_on(z, top, x, y, height, dx, dy, dh):
     """Walk one ray over the lattice.
 
@@ -66,7 +66,8 @@ def first_hit_on(z, top, x, y, height, dx, dy, dh):
     slant = dx - dy
     start = near
     while True:
-        end = min(next_col, next_row, far)
+        # A start on the very edge of a square may name a crossing that lies behind: never walk back.
+        end = max(min(next_col, next_row, far), start)
         offset = (x - col) - (y - row)
         cut = -offset / slant if slant != 0.0 else np.inf
         if start < cut < end:
@@ -106,7 +107,7 @@ def first_hit_on(z, top, x, y, height, dx, dy, dh):
         start = end
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _all_first_hits(z, west, north, spacing, origins, directions, out):
     top = z.max()
     for i in range(len(out)):

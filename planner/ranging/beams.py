@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.mission import Sensor
+from planner.mission import Aircraft, Sensor
 
 Array = npt.NDArray[np.float64]
 
@@ -58,6 +58,15 @@ def scan_pattern(
         usable_half_angle_rad=float(usable),
         forward_tilt_rad=float(np.radians(sensor.forward_tilt_deg)),
     )
+
+
+def scan_tilt_rad(sensor: Sensor, aircraft: Aircraft, speed_mps: float) -> float:
+    """Return the tilt of the scan plane in flight from straight down [rad], positive forward.
+
+    A multirotor flies nose down, which turns the underside of a rigidly mounted sensor backward.
+    """
+    nose_down = aircraft.pitch_per_speed_deg_s_per_m * speed_mps if sensor.tilts_with_aircraft else 0.0
+    return float(np.radians(sensor.forward_tilt_deg - nose_down))
 
 
 def angular_pulse_rate(pattern: ScanPattern, angle_rad: npt.ArrayLike) -> Array:

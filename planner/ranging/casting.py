@@ -4,10 +4,10 @@ Lives here: fixed beams, and scan lines beside faces so steep that a tilted scan
 Must not know legs or files.
 """
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.kernels import kernel
 from planner.ground.raycast import first_hit_on, triangle_plane
 from planner.ground.surface import HeightGrid
 from planner.ranging import sweep
@@ -52,7 +52,7 @@ def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[
     return grown
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def meets_steep(steep, west, north, block_m, origin, axes, down, farthest):
     """Return whether a scan line crosses a marked block; looked at every half block."""
     forward_e, forward_n, _, sin_tilt = axes
@@ -68,7 +68,7 @@ def meets_steep(steep, west, north, block_m, origin, axes, down, farthest):
     return False
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _cast(z, top, west, north, spacing, origin, axes, angle, limits, cell_rows, cell_cols, tally, spans):
     """Fire one pulse at `angle` [rad] in the scan plane and count it where it lands."""
     forward_e, forward_n, cos_tilt, sin_tilt = axes
@@ -98,7 +98,7 @@ def _cast(z, top, west, north, spacing, origin, axes, angle, limits, cell_rows, 
     spans[1, cell_row] = max(spans[1, cell_row], cell_col)
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def cast_line(
     z, top, west, north, spacing, origin, axes, scan, first, last, limits, cell_rows, cell_cols, tally, spans
 ):
@@ -109,7 +109,7 @@ def cast_line(
         _cast(z, top, west, north, spacing, origin, axes, angle, limits, cell_rows, cell_cols, tally, spans)
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def cast_beam(z, top, west, north, spacing, origins, axes, roll, limits, cell_rows, cell_cols, tally, spans):
     """Fire a fixed beam once from each origin; returns the pulses fired."""
     for i in range(len(origins)):

@@ -8,10 +8,10 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from itertools import islice
 
-import numba as nb
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
 from planner.ranging import casting, sweep
 from planner.ranging.beams import ScanPattern
@@ -92,7 +92,7 @@ class Tally:
     fired: int
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _count_side(pieces, squares, count, side, scan, limits, down_m, cell_rows, cell_cols, tally, first_col, last_col):
     """Share out the pulses of one side of a scan line over the cells its pieces lie in."""
     kind, opening, usable, pulses, shift, roll = scan
@@ -140,7 +140,7 @@ def _count_side(pieces, squares, count, side, scan, limits, down_m, cell_rows, c
         across_a, down_a = across_b, down_b
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _line_scan(kind, opening, usable, pulses, roll, swings, index):
     """Return the scan of one line: its phase depends on how many pulses went before.
 
@@ -152,7 +152,7 @@ def _line_scan(kind, opening, usable, pulses, roll, swings, index):
     return kind, opening, usable, pulses, shift, roll
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _sweep_leg(
     z, top, bottom, west, north, spacing, origins, axes, scan, swings, limits, steep, cell_rows, cell_cols, tally, spans
 ):
@@ -209,7 +209,7 @@ def _sweep_leg(
     return fired
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _merge(tally, first_col, last_col, aggregate, best, most_returns, passes):
     """Add one leg to the whole, over the cells it touched."""
     for row in range(tally.shape[0]):

@@ -10,9 +10,9 @@ polyline takes every pulse whose angle is below atan2(u, w) of its outer end and
 That stays right where ground rises beside or above the sensor.
 """
 
-import numba as nb
 import numpy as np
 
+from planner.ground.kernels import kernel
 from planner.ground.raycast import first_hit_on, triangle_plane
 
 # Scan kinds by number, for kernels.
@@ -23,7 +23,7 @@ LINEAR, SINE = 0, 1
 ACROSS, DOWN, ANGLE, PLANE2 = 0, 1, 2, 3
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def pulse_number(kind, angle, opening, pulses):
     """Return the place f(t) in the scan line, 0 to `pulses`, of an angle [rad] from the middle of the scan."""
     share = min(max(angle / opening, -1.0), 1.0)
@@ -32,7 +32,7 @@ def pulse_number(kind, angle, opening, pulses):
     return pulses * (share + 1.0) / 2
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def pulse_angle(kind, number, opening, pulses):
     """Return the angle [rad] of a place in the scan line: the inverse of `pulse_number`."""
     if kind == SINE:
@@ -40,7 +40,7 @@ def pulse_angle(kind, number, opening, pulses):
     return opening * (2 * number / pulses - 1.0)
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _in_plane(z, west, north, spacing, row, col, origin, axes):
     """Return signed distance from the scan plane, and across and down in it, of a vertex [m]."""
     east = west + col * spacing - origin[0]
@@ -52,7 +52,7 @@ def _in_plane(z, west, north, spacing, row, col, origin, axes):
     return cos_tilt * forward + sin_tilt * rise, across, sin_tilt * forward - cos_tilt * rise
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
     """Return the squared distance of the sensor from a triangle's plane [m2], 0 where it is behind the face."""
     corner, east, south = triangle_plane(z, row, col, upper)
@@ -64,7 +64,7 @@ def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
     return over * over / (1.0 + (east * east + south * south) / (spacing * spacing))
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def straight_down(z, top, west, north, spacing, origin, axes, start):
     """Find where the beam straight down in the scan plane lands.
 
@@ -100,6 +100,9 @@ def straight_down(z, top, west, north, spacing, origin, axes, start):
         lone, p, q = third, first, second
     across_p = _crossing(z, west, north, spacing, lone, p, origin, axes)
     across_q = _crossing(z, west, north, spacing, lone, q, origin, axes)
+    if across_p == across_q:  # the plane meets only the lone vertex: the sides are told by the other two
+        across_p = _in_plane(z, west, north, spacing, p[0], p[1], origin, axes)[1]
+        across_q = _in_plane(z, west, north, spacing, q[0], q[1], origin, axes)[1]
     right, left = (p, q) if across_p > across_q else (q, p)
     start[0], start[1] = lone
     start[2], start[3] = right
@@ -107,7 +110,7 @@ def straight_down(z, top, west, north, spacing, origin, axes, start):
     return reach
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def _crossing(z, west, north, spacing, a, b, origin, axes):
     """Return how far across [m] the scan plane cuts the edge between two vertices, each (row, column)."""
     off_a, across_a, _ = _in_plane(z, west, north, spacing, a[0], a[1], origin, axes)
@@ -115,7 +118,7 @@ def _crossing(z, west, north, spacing, a, b, origin, axes):
     return across_a + off_a / (off_a - off_b) * (across_b - across_a)
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthest, pieces, squares):
     """Walk the cut of the scan plane outward to one side.
 
@@ -179,7 +182,7 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
             off_b, across_b, down_b = off, across_v, down_v
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def range_on_piece(across_a, down_a, across_b, down_b, angle):
     """Return the range [m] at which a beam at `angle` (outward positive) meets the line through two points."""
     to_b_across, to_b_down = across_b - across_a, down_b - down_a
@@ -187,7 +190,7 @@ def range_on_piece(across_a, down_a, across_b, down_b, angle):
     return (across_a * to_b_down - down_a * to_b_across) / cross
 
 
-@nb.njit(cache=True, nogil=True, error_model="numpy")
+@kernel
 def in_reach(distance, plane2, strength2, extinction):
     """Return whether an echo from `distance` [m] is strong enough.
 

@@ -209,6 +209,27 @@ def test_straight_down_and_level_rays():
     assert first_hit(grid, np.array([[3.3, -4.7, -50.0]]), np.array([[0, 0, -1.0]])) == 0
 
 
+def test_a_ray_from_a_lattice_column_that_leans_off_it_by_rounding_alone():
+    """Leaning -4e-17 eastward from a whole column, the next crossing lies behind the start: the walk must not go back."""
+    z = np.zeros((61, 61))
+    z[:30] = 25.0  # a cliff: ground far to the north is higher than the ground under the start
+    grid = grid_of(z)
+    origin, triangles = np.array([10.0, -20.3, 30.0]), triangles_of(grid)
+    for off in np.radians([20.0, 40.0, 60.0, 80.0]):
+        direction = np.array([-3.9e-17, np.sin(off), -np.cos(off)])
+        expected = slow_range(triangles, origin + np.array([1e-7, 0, 0]), direction)
+        assert first_hit(grid, origin[None], direction[None])[0] == pytest.approx(expected, abs=1e-6)
+
+
+@pytest.mark.parametrize("yaw_deg", [0, 45, 90, 135, 180, 270, 315])
+@pytest.mark.parametrize("offset", [0.0, 0.5])
+def test_no_pulse_is_lost_on_headings_and_places_of_the_lattice(yaw_deg, offset):
+    """Scan planes along lattice edges, and origins over vertices, meet corners only: nothing may fall through."""
+    leg = leg_of(80.0, np.radians(yaw_deg), 40.0, middle=(offset, offset), pattern=pattern_of(line_rate_hz=8.0))
+    tally, _ = fire(plane(401), leg)
+    assert tally.aggregate[..., RETURNS].sum() == tally.fired > 0
+
+
 @pytest.mark.parametrize("kind", ["oscillating_linear", "oscillating_sine", "polygon"])
 @pytest.mark.parametrize(
     ("tilt_deg", "roll_deg", "yaw_deg"), [(0, 0, 33), (8, 0, 90), (-8, 6, 211), (15, -15, 304), (0, 12, 0)]
@@ -268,7 +289,7 @@ def test_sweep_and_ray_walk_count_the_same_cells(tilt_deg, roll_deg, yaw_deg, mo
 
 def test_steep_roof_edges_are_handed_to_the_ray_walk():
     grid = rough(roof_m=30.0)
-    leg = leg_of(110.0, np.radians(33), tilt=np.radians(12))
+    leg = leg_of(110.0, np.radians(33), half_length=12.0, tilt=np.radians(12))
     assert casting.steep_blocks(grid, leg.tilt_rad, BLOCK, (0.0, 70.0)).any()
     tally, cells = fire(grid, leg)
     counts = np.zeros((cells.rows, cells.cols))
