@@ -210,7 +210,7 @@ def test_straight_down_and_level_rays():
 
 
 def test_a_ray_from_a_lattice_column_that_leans_off_it_by_rounding_alone():
-    """Leaning -4e-17 eastward from a whole column, the next crossing lies behind the start: the walk must not go back."""
+    """Leaning -4e-17 eastward off a whole column, the next crossing lies behind the start: no walking back."""
     z = np.zeros((61, 61))
     z[:30] = 25.0  # a cliff: ground far to the north is higher than the ground under the start
     grid = grid_of(z)
