@@ -70,7 +70,7 @@ def test_a_quarter_of_the_turning_beam_is_usable():
 @pytest.mark.parametrize("name", ["a", "b", "d", "p"])
 def test_pulse_energy_agrees_with_the_stated_class(name):
     # single-pulse limit of class 1 at 905 nm: 2e-7 C4 J, C4 = 10^(0.002 (905 - 700))
-    # (IEC 60825-1:2014 table 3, from memory; C4 [R], CHECKS.md part 2)
+    # (IEC 60825-1:2014 table 3, from memory; C4 [R])
     limit_uj = 0.2 * 10 ** (0.002 * (905 - 700))
     for rating in load_sensor(name, HERE).ratings:
         assert rating.laser_class == "1"

@@ -192,7 +192,7 @@ def test_the_page_is_small_for_a_small_site(map_file: Path) -> None:
 
 
 def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
-    """NEEDS.md, feature 23: below 5 MB for 500 ha; noise packs worse than any real forecast."""
+    """Below 5 MB for 500 ha; noise packs worse than any real forecast."""
     small = assessment()
     rng = np.random.default_rng(7)
     side = 2237

@@ -74,7 +74,7 @@ def test_more_density_costs_time():
 
 
 def test_usable_angle_is_cut_to_what_the_light_reaches():
-    # NEEDS 0.3 (OWN): B at 80 m over wet asphalt, R0 = 106 m in clear air: 34 deg, not 40
+    # C: B at 80 m over wet asphalt, R0 = 106 m in clear air: 34 deg, not 40
     asphalt = replace(SENSOR, ratings=(RangeRating(pulse_rate_hz=300e3, range_m=106, reflectance=0.05),))
     mission = a_mission(sensor=asphalt, flight=FlightChoice(agl_m=80.0))
     settings, _ = choose_flight(mission, a_scene(), CELL_M)

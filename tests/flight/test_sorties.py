@@ -20,7 +20,7 @@ def straight_lines(speed_mps=8.0, half_angle_deg=40.0):
 
 @pytest.mark.parametrize(("speed_mps", "radius_m"), [(8, 17.9), (10, 28.0)])
 def test_turn_radius(speed_mps, radius_m):
-    # NEEDS 4 (OWN): v^2 / (g tan bank) at 20 degrees
+    # v^2 / (g tan bank) at 20 degrees (C)
     assert turn_radius_m(speed_mps, 20) == pytest.approx(radius_m, abs=0.05)
 
 
@@ -65,7 +65,7 @@ def test_parts_of_time_add_up_exactly():
 
 
 def test_data_of_half_an_hour():
-    # NEEDS 4 (M/OWN): 300 kHz for 30 min = 0.54 G pulses = 16 GB of LAS at 30 bytes a point
+    # LAS point format 6 (M), C: 300 kHz for 30 min = 0.54 G pulses = 16 GB of LAS at 30 bytes a point
     points = np.array([[0.0, 0.0, 80.0], [0.0, 14_400.0, 80.0]])
     line = FlightLine("L01", points, (0.0, 14_400.0), 8.0, 300e3, 100.0, np.radians(40))
     figures = flight_figures([line], HEXACOPTER, SENSOR, FRAME)

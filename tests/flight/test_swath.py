@@ -87,7 +87,7 @@ def test_strips_cover_and_one_fewer_does_not(across_m, width_m, share):
 
 @pytest.mark.parametrize(("half_deg", "ratio"), [(20, 0.9207), (30, 0.8270), (35, 0.7692), (45, 0.6366)])
 def test_edge_against_mean(half_deg, ratio):
-    # CHECKS 3 (C): edge / mean = cos^2 T tan T / T of a constant-angle-step scanner
+    # Baltsavias 1999 (M), C: edge / mean = cos^2 T tan T / T of a constant-angle-step scanner
     half = np.radians(half_deg)
     pattern = ScanPattern("oscillating_linear", 100e3, 50, half, half)
     width = float(swath_width_m(80, half))
@@ -116,14 +116,14 @@ def test_density_across_the_swath_adds_up_to_the_pulses(kind, tilt_deg):
 
 
 def test_rotating_scanner_wastes_what_looks_up():
-    # NEEDS 0.4 (OWN): 640 kHz all round is 160 kHz in 90 degrees
+    # C: 640 kHz all round is 160 kHz in 90 degrees
     around = ScanPattern("rotating", 640e3, 20, np.pi, np.radians(45))
     inside = ScanPattern("polygon", 160e3, 20, np.radians(45), np.radians(45))
     assert single_pass_density_per_m2(around, 30, 80, 5) == pytest.approx(single_pass_density_per_m2(inside, 30, 80, 5))
 
 
 def test_mean_is_not_the_least():
-    # NEEDS 0.1 (OWN): B at 80 m, 8 m/s, 30 % sidelap: mean 399, least 302 per m2, just outside the overlap
+    # C: B at 80 m, 8 m/s, 30 % sidelap: mean 399, least 302 per m2, just outside the overlap
     spacing = line_spacing_m(swath_width_m(80, np.radians(40)), 0.3)
     assert mean_aggregate_density_per_m2(B, 8, spacing) == pytest.approx(399, abs=0.5)
     assert least_aggregate_density_per_m2(B, 80, 8, spacing) == pytest.approx(302, abs=0.5)
@@ -154,7 +154,7 @@ def test_an_outer_line_alone_gives_what_is_asked_up_to_a_distance():
 
 @pytest.mark.parametrize(("height_m", "range_m"), [(80, 106), (60, 150), (100, 150), (40, 70), (80, 250), (110, 130)])
 def test_usable_angle_in_clear_air(height_m, range_m):
-    # NEEDS 4 (OWN): acos((H / R0)^(2/3)); 80 m over wet asphalt, R0 = 106 m: 34 deg
+    # C: acos((H / R0)^(2/3)); 80 m over wet asphalt, R0 = 106 m: 34 deg
     angle = np.degrees(reach_half_angle_rad(Reach(range_m, 0.0, 1.0, 3.0), height_m))
     assert angle == pytest.approx(np.degrees(np.arccos((height_m / range_m) ** (2 / 3))), abs=1e-3)
     if range_m == 106:

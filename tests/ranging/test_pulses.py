@@ -117,7 +117,7 @@ def test_flat_density_follows_the_closed_form(kind, half_deg):
 
 @pytest.mark.parametrize("slope", [-0.5, -0.2, 0.2, 0.5])
 def test_tilted_plane_density_follows_the_closed_form(slope):
-    """Plan density D0 cos^2 t (1 - tan B tan t), falling away outward; + facing [OWN]."""
+    """Plan density D0 cos^2 t (1 - tan B tan t), falling away outward; + facing [C]."""
     height, speed = 80.0, 8.0
     pattern = pattern_of(line_rate_hz=101.7)
     tally, cells = fire(plane(401, north=slope), leg_of(height, speed=speed, half_length=100.0, pattern=pattern))
@@ -383,7 +383,7 @@ def test_a_pitched_scanner_looks_ahead_by_h_tan_tilt(tilt_deg, ahead_m):
 
 
 def test_usable_half_angle_on_flat_ground_is_the_published_form():
-    """Flat Lambertian ground in clear air: t = acos((H / R0)^(2/3)); B at 80 m, R0 = 106 m: 34 deg [OWN]."""
+    """Flat Lambertian ground in clear air: t = acos((H / R0)^(2/3)); B at 80 m, R0 = 106 m: 34 deg [C]."""
     reach = Reach(106.0, 0.0, 1.0, 0.0)
     tally, cells = fire(plane(401, spacing_m=0.5), leg_of(80.0, half_length=40.0), reach)
     north, density = profile_across(tally.aggregate[..., RETURNS], cells, keep=10.0)
