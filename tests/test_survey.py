@@ -247,7 +247,7 @@ def test_unknown_ground_is_a_gap_for_want_of_terrain(tmp_path):
     assert "ground.tif" in text
 
 
-# Closed forms over made ground. Marks as in the list of checks: OWN is arithmetic from the trade's formulas.
+# Closed forms over made ground, computed from the formulas of the trade (C).
 
 
 def made_scene(height, area, half_m=150.0, spacing_m=1.0):
@@ -291,7 +291,7 @@ def north_line(east_m, height_m, half_length_m, sensor, speed_mps, line_rate_hz=
 
 @pytest.mark.parametrize("card", ["a", "b", "c", "e"])
 def test_mean_density_between_lines_is_pulse_rate_over_speed_and_spacing(meadow, card):
-    """Needs 3.1 item 5 (OWN): rho = PRR f / (v S), the mean over whole spacings.
+    """Computed (C): rho = PRR f / (v S), the mean over whole spacings.
 
     The lines lie straight over lattice vertices, and scan lines along lattice rows: no pulse may get lost there.
     """
@@ -309,7 +309,7 @@ def test_mean_density_between_lines_is_pulse_rate_over_speed_and_spacing(meadow,
 
 
 def test_sidelap_leaves_a_strip_well_below_the_mean(meadow):
-    """Needs 0.1 (OWN): B at 80 m, 8 m/s, 30 % sidelap: mean 399, least 302 per m2."""
+    """Computed (C): B at 80 m, 8 m/s, 30 % sidelap: mean 399, least 302 per m2."""
     mission = mission_of(meadow, "b", cell_m=0.5)
     spacing = 0.7 * 2 * 80 * np.tan(np.radians(40))
     # Half of a spacing, between a line and the middle to the next, has the mean of the whole by symmetry.
@@ -324,7 +324,7 @@ def test_sidelap_leaves_a_strip_well_below_the_mean(meadow):
 
 
 def test_a_full_circle_scanner_brings_only_its_opening(meadow):
-    """Needs 0.4: 640 kHz all round are 160 kHz in 90 degrees."""
+    """640 kHz all round are 160 kHz in 90 degrees."""
     mission = mission_of(meadow, "d")
     sensor = mission.sensor
     assert sensor.ratings[0].pulse_rate_hz == 640e3
@@ -336,7 +336,7 @@ def test_a_full_circle_scanner_brings_only_its_opening(meadow):
 
 @pytest.mark.parametrize("depth", [15.0, 30.0, 45.0])
 def test_density_falls_with_the_ground_under_level_flight(meadow, depth):
-    """Needs 0.2 (OWN): over ground that lies d lower the density is H / (H + d) of that on the ridge."""
+    """Computed (C): over ground that lies d lower the density is H / (H + d) of that on the ridge."""
     mission = mission_of(meadow, "b")
 
     def ridge(east, north):
@@ -355,7 +355,7 @@ def test_density_falls_with_the_ground_under_level_flight(meadow, depth):
 
 
 def test_out_of_reach_is_a_gap_over_range(meadow):
-    """Needs 0.3 (OWN): where 106 m is the reach, 80 m of height leave 34 degrees of the 40."""
+    """Computed (C): where 106 m is the reach, 80 m of height leave 34 degrees of the 40."""
     mission = mission_of(meadow, "b")
     rating = replace(mission.sensor.ratings[0], range_m=106.0, visibility_km=1e4)
     mission = replace(

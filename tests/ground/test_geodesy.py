@@ -44,7 +44,7 @@ def test_area_does_not_depend_on_the_direction_of_rings():
 @pytest.mark.parametrize(
     ("start", "end", "length_m", "azimuth_deg"),
     [
-        ((-41.32, 174.81), (40.96, -5.50), 19959679.267, 161.06766999),  # geographiclib documentation (R), run with 2.1 (C)
+        ((-41.32, 174.81), (40.96, -5.50), 19959679.267, 161.06766999),  # geographiclib docs (R, C)
         ((40.6, -73.8), (51.6, -0.5), 5551759.400319, 51.19888284557983),  # R + C
         ((45.0, 7.0), (45.01, 7.0), 1111.318751, 0.0),  # C
         ((45.0, 7.0), (45.0, 7.01), 788.468350, 89.99646447),  # C
@@ -60,7 +60,7 @@ def test_geodesic_inverse_table(start, end, length_m, azimuth_deg):
 @pytest.mark.parametrize(
     ("start", "azimuth_deg", "length_m", "end"),
     [
-        ((-32.06, 115.74), 225.0, 20e6, (32.11195529, -63.95925278)),  # geographiclib documentation (R), run with 2.1 (C)
+        ((-32.06, 115.74), 225.0, 20e6, (32.11195529, -63.95925278)),  # geographiclib docs (R, C)
         ((40.6, -73.8), 51.0, 5.5e6, (51.88456450560676, -1.141172861200829)),  # R + C
     ],
 )
