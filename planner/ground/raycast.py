@@ -32,6 +32,36 @@ def _over(z, row, col, upper, x, y, height):
 
 
 @kernel
+def _hit_in_square(z, row, col, x, y, height, dx, dy, dh, start, end):
+    """Return range of the hit within one square, nan for none, and whether it lies in the upper triangle.
+
+    `start` and `end` are the ranges at which the ray enters and leaves the square [m]; the rest as in `first_hit_on`.
+    """
+    # Along the ray x - y - (col - row) changes linearly; it is zero on the diagonal of the square.
+    slant = dx - dy
+    offset = (x - col) - (y - row)
+    cut = -offset / slant if slant != 0.0 else np.inf
+    crosses = start < cut < end
+    upper = offset + (slant * (start if crosses else (start + end) / 2) if slant != 0.0 else 0.0) > 0
+    if not np.isfinite(end):  # straight down: never leaves the square
+        z00, east, south = triangle_plane(z, row, col, upper)
+        reach = (z00 + east * (x - col) + south * (y - row) - height) / dh if dh < 0.0 else np.nan
+        return max(reach, 0.0) if reach == reach else reach, upper
+    begin = start
+    for part in range(2 if crosses else 1):
+        stop = cut if crosses and part == 0 else end
+        above = _over(z, row, col, upper, x + begin * dx, y + begin * dy, height + begin * dh)
+        below = _over(z, row, col, upper, x + stop * dx, y + stop * dy, height + stop * dh)
+        if above <= 0.0:
+            return begin, upper
+        if below <= 0.0:
+            return begin + (stop - begin) * above / (above - below), upper
+        begin = stop
+        upper = not upper
+    return np.nan, upper
+
+
+@kernel
 def first_hit_on(z, top, x, y, height, dx, dy, dh):
     """Walk one ray over the lattice.
 
@@ -62,36 +92,15 @@ def first_hit_on(z, top, x, y, height, dx, dy, dh):
     step_row = 1 if dy > 0 else -1
     next_col = ((col + (dx > 0)) - x) / dx if dx != 0.0 else np.inf
     next_row = ((row + (dy > 0)) - y) / dy if dy != 0.0 else np.inf
-    # Along the ray x - y - (col - row) changes linearly; it is zero on the diagonal of the square.
-    slant = dx - dy
     start = near
     while True:
         # A start on the very edge of a square may name a crossing that lies behind: never walk back.
         end = max(min(next_col, next_row, far), start)
-        offset = (x - col) - (y - row)
-        cut = -offset / slant if slant != 0.0 else np.inf
-        if start < cut < end:
-            upper = offset + slant * start > 0
-            parts = 2
-        else:
-            upper = offset + (slant * (start + end) / 2 if slant != 0.0 else 0.0) > 0
-            parts = 1
-        begin = start
-        for part in range(parts):
-            stop = cut if parts == 2 and part == 0 else end
-            if not np.isfinite(stop):  # straight down: never leaves the square
-                z00, east, south = triangle_plane(z, row, col, upper)
-                ground = z00 + east * (x - col) + south * (y - row)
-                reach = (ground - height) / dh if dh != 0.0 else np.nan
-                return (max(reach, 0.0) if dh < 0 else np.nan), row, col, upper
-            above = _over(z, row, col, upper, x + begin * dx, y + begin * dy, height + begin * dh)
-            below = _over(z, row, col, upper, x + stop * dx, y + stop * dy, height + stop * dh)
-            if above <= 0.0:
-                return begin, row, col, upper
-            if below <= 0.0:
-                return begin + (stop - begin) * above / (above - below), row, col, upper
-            begin = stop
-            upper = not upper
+        low = height + (end if dh < 0.0 else start) * dh
+        if not low > max(z[row, col], z[row, col + 1], z[row + 1, col], z[row + 1, col + 1]):
+            reach, upper = _hit_in_square(z, row, col, x, y, height, dx, dy, dh, start, end)
+            if not np.isnan(reach):
+                return reach, row, col, upper
         if end >= far:
             return np.nan, 0, 0, False
         if next_col <= next_row:
