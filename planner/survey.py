@@ -321,9 +321,9 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     """
     if progress:
         progress("choosing settings and lines", 0, 1)
-    target = mission.requirement.target_per_m2
-    cell_m = cells_on(scene.top, densities.judging_cell_m(mission.requirement, target, 0.0)).cell_m
-    settings, lines = choose_flight(mission, scene, cell_m, target)
+    requirement = mission.requirement
+    cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
+    settings, lines = choose_flight(mission, scene, cell_m)
     plan = _plan_of(mission, scene, lines, settings)
     if faults := unsafe_lines(mission, scene, plan):
         raise SafetyError(*faults)

@@ -125,9 +125,7 @@ class _Flown:
         return self.speed_judged_mps < self.speed_mps * (1 - 1e-9)
 
 
-def choose_flight(
-    mission: Mission, scene: Scene, cell_m: float, target_per_m2: float | None = None
-) -> tuple[Settings, tuple[FlightLine, ...]]:
+def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settings, tuple[FlightLine, ...]]:
     """Return the quickest flight that keeps the density on the ground as it is, with its lines.
 
     What the mission holds is held. The rest comes from a grid of closed forms over flat ground; then lines are laid,
@@ -141,8 +139,6 @@ def choose_flight(
         The site.
     cell_m : float
         Side of the cell that counts the density [m].
-    target_per_m2 : float or None
-        Density to meet [1/m2]; None takes the mission's.
 
     Raises
     ------
@@ -153,17 +149,13 @@ def choose_flight(
     SafetyError
         E23: the held height is below the clearance.
     """
-    target = target_per_m2 if target_per_m2 is not None else mission.requirement.density_per_m2
-    if target is None:
-        msg = "a mission with a quality level needs its density passed in"
-        raise ValueError(msg)
     refuse_unflyable(mission)
     site = _site(mission, scene)
     kinds: tuple[Following, ...] = (mission.flight.following,) if mission.flight.following else ("terrain", "level")
     flown, refusals = [], []
     for following in kinds:
         try:
-            flown.append(_fly(site, _task(site, cell_m, target), following))
+            flown.append(_fly(site, _task(site, cell_m), following))
         except InfeasibleError as refusal:
             refusals.append(refusal)
     if not flown:
@@ -190,11 +182,12 @@ def _site(mission: Mission, scene: Scene) -> _Site:
     )
 
 
-def _task(site: _Site, cell_m: float, target_per_m2: float) -> Task:
+def _task(site: _Site, cell_m: float) -> Task:
     start, south, end, north = turned(site.scene.planned, site.heading_rad).bounds
     _, judged_south, _, judged_north = turned(site.scene.area, site.heading_rad).bounds
     low, high = height_limits_m(site.mission)
-    return Task(target_per_m2, cell_m, end - start, north - south, judged_north - judged_south, low, high)
+    target = site.mission.requirement.target_per_m2
+    return Task(target, cell_m, end - start, north - south, judged_north - judged_south, low, high)
 
 
 def _fly(site: _Site, task: Task, following: Following) -> _Flown:

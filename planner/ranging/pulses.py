@@ -26,6 +26,8 @@ RETURNS, TOO_NEAR, SHADOWED, TOO_FAR = 0, 1, 2, 3
 
 BLOCK = 32  # squares a side of the blocks that are checked for faces too steep for the sweep
 
+NEARLY_LEVEL_RAD = 1.55  # how far out a scan line is walked goes with the tangent, which must stay finite (89 degrees)
+
 
 @dataclass(frozen=True)
 class Leg:
@@ -163,7 +165,7 @@ def _sweep_leg(
     squares = np.empty((room, 2), dtype=np.int64)
     start = np.empty(6, dtype=np.int64)
     cos_tilt = axes[2]
-    widest = min(usable + abs(roll), 1.55)
+    widest = min(usable + abs(roll), NEARLY_LEVEL_RAD)
     fired = 0
     for i in range(len(origins)):
         origin = origins[i]

@@ -246,13 +246,11 @@ def test_refusals(changes, error, message):
         choose_flight(a_mission(**changes), a_scene(), CELL_M)
 
 
-def test_a_quality_level_needs_its_density():
+def test_a_quality_level_brings_its_density():
     mission = a_mission()
     level = replace(mission, requirement=replace(mission.requirement, density_per_m2=None, quality_level="QL1"))
-    settings, _ = choose_flight(level, a_scene(), CELL_M, target_per_m2=8.0)
+    settings, _ = choose_flight(level, a_scene(), CELL_M)
     assert least_density(settings, settings.agl_m) >= 8
-    with pytest.raises(ValueError, match="needs its density passed in"):
-        choose_flight(level, a_scene(), CELL_M)
 
 
 def test_ground_too_deep_to_reach_is_flown_and_said():
