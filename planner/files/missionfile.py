@@ -98,12 +98,12 @@ _TAKEN = {
 }
 
 
-def read_mission(path: Path) -> Mission:
+def read_mission(path: str | Path) -> Mission:
     """Return the job that a mission file declares.
 
     Parameters
     ----------
-    path : Path
+    path : str or Path
         TOML file; the paths it names are relative to its folder.
 
     Raises
@@ -114,6 +114,7 @@ def read_mission(path: Path) -> Mission:
         ceiling, E33 number outside its limits, E34 values that contradict each other, E43 rate not on the card,
         E45 malformed TOML.
     """
+    path = Path(path)
     declared = read_declared(path)
     tables, faults = _tables(declared)
     heading, more = checked(_Heading, declared, (), _heading_values(declared), ("E33", "E34"))

@@ -366,3 +366,8 @@ def test_whatever_stands_behind_a_key_it_is_read_or_refused_in_its_line(tmp_path
             # a value may also contradict one elsewhere, but then it is named
             said = refused_in(tmp_path / "job.toml")
             assert said is None or re.search(rf"job\.toml:{number}:|{line.split(' = ')[0]}", said), line
+
+
+def test_a_mission_is_read_by_its_name_as_well_as_by_its_path():
+    bundled = Path(__file__).parents[2] / "missions" / "oskarfell.toml"
+    assert read_mission(str(bundled)) == read_mission(bundled)
