@@ -17,7 +17,8 @@ import typer
 from planner.errors import InfeasibleError, PlannerError, SafetyError
 
 if TYPE_CHECKING:
-    from planner.mission import Mission, Sensor
+    from planner.equipment import Sensor
+    from planner.mission import Mission
     from planner.survey import Assessment
 
 app = typer.Typer(

@@ -6,32 +6,17 @@ paths are kept as declared, relative to the mission's folder.
 
 import datetime as dt
 from pathlib import Path
-from typing import Annotated, Literal, Self, TypeVar, cast, dataclass_transform
+from typing import Annotated, Literal, Self
 
-from pydantic import ConfigDict, Field, model_validator
-from pydantic.dataclasses import dataclass
+from pydantic import Field, model_validator
 
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+from planner.equipment import Aircraft, NotNegative, Positive, Sensor, frozen
 
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
 
-T = TypeVar("T")
-
-
-@dataclass_transform(frozen_default=True, kw_only_default=True)
-def frozen(noun: type[T]) -> type[T]:
-    """Make a class an immutable noun, checked on construction, that refuses unknown fields."""
-    return cast("type[T]", dataclass(frozen=True, kw_only=True, config=ConfigDict(extra="forbid"))(noun))
-
-
-Principle = Literal["time_of_flight", "phase_shift", "triangulation"]
-Pattern = Literal["rotating", "oscillating_linear", "oscillating_sine", "polygon", "profiling"]
-DivergenceWidth = Literal["1/e2", "1/e", "fwhm"]
-LaserClass = Literal["1", "1M", "2", "2M", "3R", "3B", "4", "unknown"]
 Following = Literal["terrain", "level"]
+Season = Literal["leaf_on", "leaf_off"]
 
 
 @frozen
@@ -97,157 +82,59 @@ class Terrain:
 
 
 @frozen
-class RangeRating:
-    """What the maker states for one pulse rate.
+class Canopy:
+    """How much of the light a kind of crown lets through to the ground.
+
+    Either foliage (an extinction coefficient and leaf area indices) or shares measured straight below.
 
     Attributes
     ----------
-    pulse_rate_hz : float
-        Laser pulses per second, all directions [Hz].
-    range_m : float
-        Longest range [m] at `reflectance`, normal incidence, `visibility_km` and `light`.
-    reflectance : float
-        Diffuse reflectance the range was stated for, 0-1.
-    visibility_km, light : float, {"day", "night"}
-        Visibility [km] and background light the range was stated for.
-    pulse_energy_uj : float or None
-        Energy of one pulse [microjoule].
-    laser_class : str
-        Class as the maker states it, ``"unknown"`` where the sheet is silent.
-    hazard_distance_m : float or None
-        Nominal ocular hazard distance as the maker states it [m].
+    k : float
+        Extinction coefficient, 0.5 for leaves that face every way alike.
+    lai_leaf_on, lai_leaf_off : float or None
+        Leaf area index, plan area of leaves (or bare branches) over ground area.
+    penetration_leaf_on, penetration_leaf_off : float or None
+        Measured share of pulses that reach the ground straight below, 0-1.
     """
 
-    pulse_rate_hz: Annotated[float, Field(gt=0, le=1e8)]
-    range_m: Positive
-    reflectance: Annotated[float, Field(gt=0, le=1)]
-    visibility_km: Positive = 23.0
-    light: Literal["day", "night"] = "day"
-    pulse_energy_uj: Positive | None = None
-    laser_class: LaserClass = "unknown"
-    hazard_distance_m: NotNegative | None = None
-
-
-@frozen
-class Sensor:
-    """A rangefinder, as its card describes it.
-
-    Attributes
-    ----------
-    name, description : str
-        Short name of the card, and one line for people.
-    principle : {"time_of_flight", "phase_shift", "triangulation"}
-        How range is measured.
-    wavelength_nm : float
-        Laser wavelength [nm].
-    pattern : str
-        ``rotating`` (full turn), ``oscillating_linear`` (mirror at constant angular rate),
-        ``oscillating_sine`` (resonant mirror), ``polygon`` (one-way, constant rate), ``profiling`` (fixed beam).
-    line_rates_hz : tuple of float
-        Scan lines (turns, for ``rotating``) per second that can be set [Hz]; empty for ``profiling``.
-    optical_fov_deg, usable_fov_deg : float
-        Full scan opening, and the part whose points are accepted [deg]; 0 for ``profiling``.
-    forward_tilt_deg : float
-        Tilt of the scan plane (or beam) from straight down, positive forward [deg].
-    tilts_with_aircraft : bool
-        Whether the aircraft's pitch tilts the sensor (rigid mount) or is taken out (levelled mount).
-    divergence_mrad, divergence_width : float, {"1/e2", "1/e", "fwhm"}
-        Full beam divergence [mrad], and the width it is stated for.
-    min_range_m : float
-        Shortest valid range [m].
-    range_noise_m, angle_noise_deg : float
-        One standard deviation of range [m] and of the scan angle [deg].
-    returns_per_pulse : int
-        Most returns kept of one pulse.
-    ratings : tuple of RangeRating
-        One entry a pulse rate.
-    """
-
-    name: str
-    description: str = ""
-    principle: Principle = "time_of_flight"
-    wavelength_nm: Annotated[float, Field(ge=400, le=4000)]
-    pattern: Pattern
-    line_rates_hz: tuple[Positive, ...] = ()
-    optical_fov_deg: Annotated[float, Field(ge=0, le=360)]
-    usable_fov_deg: Annotated[float, Field(ge=0, lt=180)]
-    forward_tilt_deg: Annotated[float, Field(gt=-60, lt=60)] = 0.0
-    tilts_with_aircraft: bool = False
-    divergence_mrad: Positive
-    divergence_width: DivergenceWidth
-    min_range_m: NotNegative
-    range_noise_m: Positive
-    angle_noise_deg: NotNegative = 0.0
-    returns_per_pulse: Annotated[int, Field(ge=1, le=15)] = 1
-    ratings: Annotated[tuple[RangeRating, ...], Field(min_length=1)]
+    k: Annotated[float, Field(gt=0, le=1)] = 0.5
+    lai_leaf_on: Annotated[float, Field(ge=0, le=15)] | None = None
+    lai_leaf_off: Annotated[float, Field(ge=0, le=15)] | None = None
+    penetration_leaf_on: Annotated[float, Field(gt=0, le=1)] | None = None
+    penetration_leaf_off: Annotated[float, Field(gt=0, le=1)] | None = None
 
     @model_validator(mode="after")
-    def _openings_agree(self) -> Self:
-        if self.usable_fov_deg > self.optical_fov_deg:
-            msg = f"usable_fov_deg {self.usable_fov_deg:g} is wider than optical_fov_deg {self.optical_fov_deg:g}"
-            raise ValueError(msg)
-        scans = self.pattern != "profiling"
-        if scans and (self.usable_fov_deg == 0 or not self.line_rates_hz):
-            msg = f"pattern {self.pattern} needs usable_fov_deg above 0 and at least one of line_rates_hz"
-            raise ValueError(msg)
-        if self.pattern == "rotating" and self.optical_fov_deg != 360:
-            msg = f"pattern rotating turns through 360 degrees, optical_fov_deg says {self.optical_fov_deg:g}"
-            raise ValueError(msg)
-        if self.pattern not in ("rotating", "profiling") and self.optical_fov_deg >= 180:
-            msg = f"E33 optical_fov_deg {self.optical_fov_deg:g} is at or over 180 for pattern {self.pattern}"
-            raise ValueError(msg)
-        rates = [rating.pulse_rate_hz for rating in self.ratings]
-        if len(set(rates)) != len(rates):
-            msg = "two ratings name the same pulse_rate_hz"
-            raise ValueError(msg)
+    def _one_way_to_say_it(self) -> Self:
+        for season in ("leaf_on", "leaf_off"):
+            if (getattr(self, f"lai_{season}") is None) == (getattr(self, f"penetration_{season}") is None):
+                msg = f"give either lai_{season} or penetration_{season}, one of the two"
+                raise ValueError(msg)
         return self
 
 
 @frozen
-class Aircraft:
-    """The drone that carries the sensor.
+class Cover:
+    """What lies on the ground.
 
     Attributes
     ----------
-    name, description : str
-        Short name of the card, and one line for people.
-    kind : {"multirotor", "fixed_wing"}
-        Decides which turns it can make.
-    min_speed_mps, max_speed_mps : float
-        Ground speeds it can hold with the sensor on [m/s].
-    climb_mps, descent_mps : float
-        Fastest while mapping [m/s].
-    pitch_per_speed_deg_s_per_m : float
-        Nose-down pitch gained per m/s of forward speed [deg / (m/s)].
-    acceleration_mps2 : float
-        Along-track acceleration when leaving and joining lines [m/s2].
-    max_bank_deg : float
-        Steepest bank in turns [deg].
-    settle_s : float
-        Straight flight before a line's data are kept [s]; sets lead-in and lead-out.
-    endurance_s : float
-        Flight time with the sensor on, battery full to empty [s].
+    polygons : str or None
+        Vector file of cover polygons, relative to the mission file.
+    class_field : str
+        Field of the polygons that names the class.
+    default : str or None
+        Class outside all polygons; None takes all of it for opaque.
+    season : {"leaf_on", "leaf_off"}
+        Whether broad leaves are out.
+    canopy : mapping of str to Canopy
+        Classes of crowns of the user's own, beside the bundled ones.
     """
 
-    name: str
-    description: str = ""
-    kind: Literal["multirotor", "fixed_wing"] = "multirotor"
-    min_speed_mps: Positive
-    max_speed_mps: Positive
-    climb_mps: Positive
-    descent_mps: Positive
-    pitch_per_speed_deg_s_per_m: NotNegative = 0.0
-    acceleration_mps2: Positive = 1.5
-    max_bank_deg: Annotated[float, Field(gt=0, lt=60)] = 20.0
-    settle_s: NotNegative = 5.0
-    endurance_s: Positive
-
-    @model_validator(mode="after")
-    def _speeds_in_order(self) -> Self:
-        if self.min_speed_mps > self.max_speed_mps:
-            msg = f"min_speed_mps {self.min_speed_mps:g} is above max_speed_mps {self.max_speed_mps:g}"
-            raise ValueError(msg)
-        return self
+    polygons: str | None = None
+    class_field: str = "cover"
+    default: str | None = None
+    season: Season = "leaf_on"
+    canopy: dict[str, Canopy] = Field(default_factory=dict)
 
 
 @frozen
@@ -260,8 +147,8 @@ class Requirement:
         Least density [1/m2], judged as the other fields say.
     quality_level : {"QL0", "QL1", "QL2", "QL3"} or None
         Quality level of the USGS Lidar Base Specification, instead of a density.
-    returns : {"first"}
-        Which returns count.
+    returns : {"first", "ground"}
+        Which returns count: the first of each pulse, or those from bare ground, through crowns or beside them.
     coverage : {"aggregate", "single"}
         All passes pooled, or the best one pass.
     cell_m : float or None
@@ -274,7 +161,7 @@ class Requirement:
 
     density_per_m2: Positive | None = None
     quality_level: Literal["QL0", "QL1", "QL2", "QL3"] | None = None
-    returns: Literal["first"] = "first"
+    returns: Literal["first", "ground"] = "first"
     coverage: Literal["aggregate", "single"] = "aggregate"
     cell_m: Positive | None = None
     percentile: Annotated[float, Field(ge=0, le=50)] = 5.0
@@ -359,9 +246,16 @@ class Conditions:
     ----------
     visibility_km : float
         Visibility by 2 % contrast [km].
+    wind_mps, wind_from_deg : float
+        Steady wind [m/s] and where it comes from, clockwise from true north [deg].
+    seed : int
+        Seed of the attitude motion of the aircraft; the same seed gives the same motion.
     """
 
     visibility_km: Positive = 23.0
+    wind_mps: NotNegative = 0.0
+    wind_from_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
+    seed: Annotated[int, Field(ge=0, le=2**63)] = 1
 
 
 @frozen
@@ -380,7 +274,7 @@ class Mission:
         One line for every value that the mission left out and a default filled.
     take_off_deg : tuple of (float, float)
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
-    site, terrain, sensor, aircraft, requirement, limits, flight, conditions
+    site, terrain, cover, sensor, aircraft, requirement, limits, flight, conditions
         The parts, each described by its own class.
     """
 
@@ -391,6 +285,7 @@ class Mission:
     take_off_deg: tuple[tuple[float, float], ...] = ()
     site: Site
     terrain: Terrain
+    cover: Cover = Cover()
     sensor: Sensor
     aircraft: Aircraft
     requirement: Requirement

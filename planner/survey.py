@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from planner.equipment import RangeRating
 from planner.errors import Fault, SafetyError
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
@@ -19,10 +20,11 @@ from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.gaps import CAUSES, Gap, code_of, decide_causes, outline_gaps
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
-from planner.mission import Mission, RangeRating
-from planner.ranging.beams import scan_pattern, scan_tilt_rad, usable_share
+from planner.mission import Mission
+from planner.ranging.attitude import Leg, flown_leg
+from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.linkbudget import reach_of
-from planner.ranging.pulses import Leg, fire_legs
+from planner.ranging.pulses import fire_legs
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.cautions import Caution
 from planner.safety.eyesafety import eye_fault, laser_caution
@@ -163,16 +165,19 @@ def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
     return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
 
 
-def leg_of(mission: Mission, line: FlightLine) -> Leg:
-    """Return the kept part of a flight line as the sensor lives it."""
+def leg_of(mission: Mission, scene: Scene, line: FlightLine, number: int) -> Leg:
+    """Return the kept part of a flight line as the sensor lives it; `number` tells its motion from other lines'."""
     pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
-    return Leg(
-        points_m=line.kept_points_m(),
-        speed_mps=line.speed_mps,
-        yaw_rad=line.track_rad,
-        tilt_rad=scan_tilt_rad(mission.sensor, mission.aircraft, line.speed_mps),
-        roll_rad=0.0,
-        pattern=pattern,
+    points, conditions = line.kept_points_m(), mission.conditions
+    convergence = scene.frame.convergence_rad(float(points[:, 0].mean()), float(points[:, 1].mean()))
+    return flown_leg(
+        points,
+        line.speed_mps,
+        pattern,
+        mission.sensor,
+        mission.aircraft,
+        (conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence),
+        np.random.default_rng([conditions.seed, number]),
     )
 
 
@@ -198,7 +203,7 @@ def make_forecast(
     target = requirement.target_per_m2
     scan_spacing = max((line.speed_mps / (line.line_rate_hz or line.pulse_rate_hz) for line in lines), default=0.0)
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
-    legs = [leg_of(mission, line) for line in lines]
+    legs = [leg_of(mission, scene, line, number) for number, line in enumerate(lines)]
     rates = {line.pulse_rate_hz for line in lines}
     reaches = {
         rate: reach_of(
@@ -210,7 +215,7 @@ def make_forecast(
         for rate in rates
     }
     tally = fire_legs(
-        scene.top,
+        scene.layers,
         cells,
         legs,
         [reaches[line.pulse_rate_hz] for line in lines],

@@ -19,6 +19,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
+    ("planner.equipment",),
     ("planner.errors",),
 )
 LEVEL = {room: level for level, row in enumerate(ROWS) for room in row}

@@ -103,6 +103,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "flight": plan.flight,
             "lines": [vars(figures) for figures in plan.figures],
             "density": vars(forecast.density),
+            "faces": None if forecast.faces is None else vars(forecast.faces),
             "coverage": vars(forecast.coverage),
             "safety": {
                 "cautions": [vars(caution) for caution in assessment.cautions],
@@ -145,11 +146,15 @@ def _write_files(folder: Path, assessment: Assessment, input_files: Sequence[tup
         summary_dict(assessment, input_files), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False
     )
     _write_text(folder / "summary.json", summary + "\n")
-    density = f"Forecast density. {forecast.density.definition}"
-    write_grid(folder / "density.tif", forecast.density_per_m2, assessment, density, "1/m2", math.nan)
-    write_grid(folder / "passes.tif", forecast.passes, assessment, "Lines with at least one return", "1", None)
+    densities = {
+        f"Density as judged: {forecast.density.definition}": forecast.density_per_m2,
+        "First returns per square metre of plan area": forecast.first_per_m2,
+        f"Ground returns per square metre of plan area: {forecast.density.ground_definition}": forecast.ground_per_m2,
+    }
+    write_grid(folder / "density.tif", densities, assessment, "1/m2", math.nan)
+    write_grid(folder / "passes.tif", {"Lines with at least one return": forecast.passes}, assessment, "1", None)
     cause = f"Cause of a cell below its density: {CAUSE_CODES}"
-    write_grid(folder / "cause.tif", forecast.cause, assessment, cause, "code", NOT_JUDGED)
+    write_grid(folder / "cause.tif", {cause: forecast.cause}, assessment, "code", NOT_JUDGED)
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -17,13 +17,16 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from planner.equipment import Aircraft, PhaseShift, RangeRating, Sensor, Triangulation
 from planner.errors import Fault, InputError
-from planner.mission import Aircraft, RangeRating, Sensor
+from planner.mission import Canopy
 
 T = TypeVar("T")
 Keys = tuple[str | int, ...]
 
 DATA = Path(__file__).parents[1] / "data"
+
+_DEEPER = {"ratings": RangeRating, "phase_shift": PhaseShift, "triangulation": Triangulation, "canopy": Canopy}
 
 _STRING = re.compile(
     r'(?P<long>"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\')|(?P<short>"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\')|#[^\n]*', re.DOTALL
@@ -249,8 +252,9 @@ def _fault_of(declared: Declared, at: Keys, error: Any, range_code: str) -> Faul
         return Fault("E18", f"{_named(keys[:-1])} has no item {keys[-1] + 1}", place, "give it")
     if error["type"] == "missing":
         return Fault("E18", f"`{key}` is missing{_inside((*at, *keys[:-1]))}", place, f"add `{key}`")
-    if error["type"] == "unexpected_keyword_argument":  # deeper than the table itself: only ratings are
-        return unknown_keys(declared, (*at, *keys[:-1]), {key: error["input"]}, field_names(RangeRating), {})[0]
+    if error["type"] == "unexpected_keyword_argument":  # deeper than the table itself
+        names = field_names(_DEEPER[next(str(step) for step in reversed(keys[:-1]) if step in _DEEPER)])
+        return unknown_keys(declared, (*at, *keys[:-1]), {key: error["input"]}, names, {})[0]
     limit = re.sub("^(Input|String|Tuple)", "it", error["msg"]).replace(" after validation", "")
     what = f"{_named(keys)} is {json.dumps(error['input'], ensure_ascii=False, default=str)[:60]}; {limit}"
     near = difflib.get_close_matches(str(error["input"]), re.findall("'(.+?)'", limit), 1)

@@ -7,11 +7,14 @@ import itertools
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from planner.files.mapassets import Codes
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
 from planner.survey import Assessment
 
+Array = npt.NDArray[np.float64]
+Colours = tuple[tuple[int, int, int], ...]
 Swatch = dict[str, Any]
 
 BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
@@ -36,10 +39,27 @@ def density_breaks(target_per_m2: float) -> list[float]:
     return [share * target_per_m2 for share in BREAK_SHARES]
 
 
-def density_codes(assessment: Assessment) -> Codes:
-    """Return 1 unknown, 2 no return, 3.. classes upward, 255 outside the judged area."""
+def unjudged_returns(assessment: Assessment) -> str:
+    """Return the kind of returns that the requirement does not count, ``"first"`` or ``"ground"``."""
+    return "first" if assessment.mission.requirement.returns == "ground" else "ground"
+
+
+def unjudged_density(assessment: Assessment) -> Array:
+    """Return the density of the returns that the requirement does not count, shape (rows, cols) [1/m2]."""
     forecast = assessment.forecast
-    density = forecast.density_per_m2
+    return forecast.first_per_m2 if unjudged_returns(assessment) == "first" else forecast.ground_per_m2
+
+
+def kinds_differ(assessment: Assessment) -> bool:
+    """Return whether first and ground returns differ in any judged cell."""
+    forecast = assessment.forecast
+    kinds = (forecast.first_per_m2[forecast.judged], forecast.ground_per_m2[forecast.judged])
+    return not np.allclose(*kinds, rtol=1e-9, atol=0, equal_nan=True)
+
+
+def density_codes(density: Array, assessment: Assessment) -> Codes:
+    """Return 1 unknown, 2 no return, 3.. classes upward, 255 outside the judged area; for either kind of returns."""
+    forecast = assessment.forecast
     classes = _NONE + 1 + np.digitize(np.nan_to_num(density), density_breaks(forecast.density.target_per_m2))
     codes = np.where(np.isnan(density), _UNKNOWN, np.where(density == 0, _NONE, classes))
     return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
@@ -58,7 +78,22 @@ def cause_codes(assessment: Assessment) -> Codes:
     return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
 
 
-def palette(colours: tuple[tuple[int, int, int], ...]) -> Codes:
+def cell_layers(assessment: Assessment) -> dict[str, tuple[Codes, Colours, str]]:
+    """Return codes, their colours and a few words for each way to colour the cells, by the name of its layer."""
+    judged, unjudged = assessment.mission.requirement.returns, unjudged_returns(assessment)
+    density = density_codes(assessment.forecast.density_per_m2, assessment)
+    layers = {
+        "density": (density, DENSITY_RGB, f"Expected {judged} returns by cell"),
+        "passes": (passes_codes(assessment), PASSES_RGB, "Passes by cell"),
+        "causes": (cause_codes(assessment), CAUSE_RGB, "Cause of shortfall by cell"),
+    }
+    if kinds_differ(assessment):
+        other = density_codes(unjudged_density(assessment), assessment)
+        layers["unjudged"] = (other, DENSITY_RGB, f"Expected {unjudged} returns by cell")
+    return layers
+
+
+def palette(colours: Colours) -> Codes:
     """Return colours as codes 1.., code 0 transparent."""
     return np.array([(0, 0, 0, 0), *((*rgb, 255) for rgb in colours)], dtype=np.uint8)
 

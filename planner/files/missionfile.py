@@ -12,6 +12,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
 
+from planner.equipment import Aircraft, Arm, Positive, Sensor, Slant, SmallAngle, frozen
 from planner.errors import Fault, InputError
 from planner.files.cards import (
     Declared,
@@ -23,19 +24,7 @@ from planner.files.cards import (
     read_declared,
     unknown_keys,
 )
-from planner.mission import (
-    Aircraft,
-    Conditions,
-    FlightChoice,
-    Limits,
-    Mission,
-    Positive,
-    Requirement,
-    Sensor,
-    Site,
-    Terrain,
-    frozen,
-)
+from planner.mission import Conditions, Cover, FlightChoice, Limits, Mission, Requirement, Site, Terrain
 
 Card = TypeVar("Card", Sensor, Aircraft)
 
@@ -55,7 +44,11 @@ class _SensorTable:
     card: str
     pulse_rate_hz: Positive | None = None
     line_rate_hz: Positive | None = None
-    forward_tilt_deg: Annotated[float, Field(gt=-60, lt=60)] | None = None
+    forward_tilt_deg: Slant | None = None
+    sideways_tilt_deg: Slant | None = None
+    turned_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
+    boresight_deg: tuple[SmallAngle, SmallAngle, SmallAngle] | None = None
+    lever_arm_m: tuple[Arm, Arm, Arm] | None = None
     tilts_with_aircraft: bool | None = None
 
 
@@ -70,6 +63,7 @@ class _AircraftTable:
 _TABLES: dict[str, type[Any]] = {
     "site": Site,
     "terrain": Terrain,
+    "cover": Cover,
     "sensor": _SensorTable,
     "aircraft": _AircraftTable,
     "requirement": Requirement,
@@ -78,6 +72,7 @@ _TABLES: dict[str, type[Any]] = {
     "conditions": Conditions,
 }
 _RATES = ("pulse_rate_hz", "line_rate_hz")
+_MOUNT = tuple(key for key in field_names(_SensorTable) if key not in ("card", *_RATES))
 _KEYS = {
     name: tuple(key for key in field_names(kind) if name == "sensor" or key not in _RATES)
     for name, kind in _TABLES.items()
@@ -91,6 +86,8 @@ _TAKEN = {
     "terrain.geoid": "none, so orthometric and ellipsoidal heights are not linked",
     "terrain.vertical_unit": "the raster's own, metre where it is silent",
     "terrain.surveyed": "unknown day",
+    "cover.polygons": "none",
+    "cover.default": "no class, so that whatever stands on the ground is opaque",
     "aircraft.take_off": "no point",
     "requirement.cell_m": "chosen from density and scan-line spacing",
     "limits.climb_mps": "the aircraft's own",
@@ -130,7 +127,7 @@ def read_mission(path: str | Path) -> Mission:
     if faults or heading is None or sensor is None or aircraft is None:
         raise InputError(*faults)
     setting = parts["sensor"]
-    mount = {key: getattr(setting, key) for key in ("forward_tilt_deg", "tilts_with_aircraft")}
+    mount = {key: getattr(setting, key) for key in _MOUNT}
     return Mission(
         name=heading.name,
         date=heading.date,
@@ -139,6 +136,7 @@ def read_mission(path: str | Path) -> Mission:
         take_off_deg=parts["aircraft"].take_off,
         site=parts["site"],
         terrain=parts["terrain"],
+        cover=parts["cover"],
         sensor=dataclasses.replace(sensor, **{key: value for key, value in mount.items() if value is not None}),
         aircraft=aircraft,
         requirement=parts["requirement"],
@@ -245,8 +243,9 @@ def _assumptions(tables: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
     for name, kind in _TABLES.items():
         for field in dataclasses.fields(kind):
             label = f"{name}.{field.name}"
-            if field.name in tables[name] or (field.default is None and label not in _TAKEN):
-                continue
             default = field.default
+            silent = default is None or default is dataclasses.MISSING
+            if field.name in tables[name] or (silent and label not in _TAKEN):
+                continue
             taken = _TAKEN.get(label) or (f"{default:g}" if isinstance(default, float) else str(default))
             yield f"{label} = {taken} (not given)"

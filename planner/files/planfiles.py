@@ -114,32 +114,33 @@ def heights_statement(scene: Scene) -> str:
 
 def write_grid(
     path: Path,
-    array: npt.NDArray[np.generic],
+    bands: Mapping[str, npt.NDArray[np.generic]],
     assessment: Assessment,
-    description: str,
     unit: str,
     nodata: float | None,
 ) -> None:
-    """Write one value a judging cell as a tiled, compressed GeoTIFF in the working CRS.
+    """Write values of the judging cells as a tiled, compressed GeoTIFF in the working CRS.
 
     Parameters
     ----------
     path : Path
         File to write.
-    array : ndarray, shape (rows, cols)
-        Values on the judging cells, row 0 north; uint8 stays, all else becomes float32.
+    bands : mapping of str to ndarray, shape (rows, cols)
+        What a value is, kept as the band's own description, and the values on the judging cells, row 0 north; bands
+        of uint8 alone stay, all else becomes float32.
     assessment : Assessment
         Gives the cells and the frame.
-    description, unit : str
-        What a value is, and its unit; kept as the band's own tags.
+    unit : str
+        Unit of the values, kept as a tag of each band.
     nodata : float or None
         Value of cells without one, nan allowed.
     """
     cells, frame = assessment.forecast.cells, assessment.scene.frame
-    if array.shape != (cells.rows, cells.cols):
-        msg = f"grid of {array.shape} cells for a forecast of {(cells.rows, cells.cols)}"
-        raise ValueError(msg)
-    values = array if array.dtype == np.uint8 else array.astype(np.float32)
+    for array in bands.values():
+        if array.shape != (cells.rows, cells.cols):
+            msg = f"grid of {array.shape} cells for a forecast of {(cells.rows, cells.cols)}"
+            raise ValueError(msg)
+    dtype = np.uint8 if all(array.dtype == np.uint8 for array in bands.values()) else np.float32
     west, north = frame.origin_east_m + cells.west_m, frame.origin_north_m + cells.north_m
     with rasterio.open(
         path,
@@ -147,8 +148,8 @@ def write_grid(
         driver="GTiff",
         height=cells.rows,
         width=cells.cols,
-        count=1,
-        dtype=values.dtype,
+        count=len(bands),
+        dtype=dtype,
         crs=rasterio.CRS.from_wkt(frame.crs.to_wkt()),
         transform=Affine(cells.cell_m, 0.0, west, 0.0, -cells.cell_m, north),
         nodata=nodata,
@@ -156,10 +157,12 @@ def write_grid(
         blockxsize=256,
         blockysize=256,
         compress="deflate",
+        interleave="band",
     ) as grid:
-        grid.write(values, 1)
-        grid.set_band_description(1, description)
-        grid.set_band_unit(1, unit)
+        for number, (description, array) in enumerate(bands.items(), start=1):
+            grid.write(array.astype(dtype), number)
+            grid.set_band_description(number, description)
+            grid.set_band_unit(number, unit)
 
 
 def line_heights_m(points_m: Array, scene: Scene) -> tuple[Array | None, Array | None]:

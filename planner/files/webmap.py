@@ -24,17 +24,16 @@ from planner.files.mapassets import (
 )
 from planner.files.mapclasses import (
     CAUSE_INK,
-    CAUSE_RGB,
-    DENSITY_RGB,
-    PASSES_RGB,
-    cause_codes,
-    density_codes,
+    cell_layers,
     hex_of,
+    kinds_differ,
     legend,
     palette,
-    passes_codes,
+    unjudged_density,
+    unjudged_returns,
 )
 from planner.flight.flightlines import FlightLine
+from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import Frame
 from planner.survey import Assessment, LineFigures
@@ -99,8 +98,8 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
     from branca.element import MacroElement
     from folium.template import Template
 
-    scene, forecast = assessment.scene, assessment.forecast
-    frame, cells = scene.frame, forecast.cells
+    scene, cells = assessment.scene, assessment.forecast.cells
+    frame = scene.frame
     place = (frame, cells.west_m, cells.north_m, cells.cell_m)
     top = np.where(scene.top.known, scene.top.heights_m, np.nan)
     corners = np.reshape(scene.planned.bounds, (2, 2))
@@ -127,16 +126,14 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
             smooth_factor=0.5, pane=pane, show=False,
         )  # fmt: skip
 
-    density = class_picture(density_codes(assessment), palette(DENSITY_RGB), *place)
-    passes = class_picture(passes_codes(assessment), palette(PASSES_RGB), *place)
-    causes = class_picture(cause_codes(assessment), palette(CAUSE_RGB), *place)
     relief = relief_picture(top, frame, scene.top.west_m, scene.top.north_m, scene.top.spacing_m)
     # Polygons come before lines, so that lines take the clicks.
     chart.layers = {
         "relief": picture(relief, "relief", "relief", "Shaded relief"),
-        "density": picture(density, "cells", "cells", "Expected density by cell"),
-        "passes": picture(passes, "cells", "cells", "Passes by cell"),
-        "causes": picture(causes, "cells", "cells", "Cause of shortfall by cell"),
+        **{
+            name: picture(class_picture(codes, palette(colours), *place), "cells", "cells", alt)
+            for name, (codes, colours, alt) in cell_layers(assessment).items()
+        },
         "areas": shapes(_area_features(assessment), "areas"),
         "gaps": shapes(_gap_features(assessment, words), "gaps"),
         "lines": shapes(_line_features(assessment, words), "lines"),
@@ -200,12 +197,16 @@ def _outlined_gaps(assessment: Assessment) -> list[tuple[Gap, shapely.Polygon]]:
 def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Return the outlined gaps."""
     features = []
-    for rank, (gap, outline) in enumerate(_outlined_gaps(assessment)):
+    drawn, cells = _outlined_gaps(assessment), assessment.forecast.cells
+    judged, unjudged = assessment.mission.requirement.returns, unjudged_returns(assessment)
+    others = means_within(unjudged_density(assessment), [gap.polygon for gap, _ in drawn], cells)
+    for rank, ((gap, outline), other) in enumerate(zip(drawn, others, strict=True)):
+        means = {judged: gap.mean_density_per_m2, unjudged: other}
         rows = [
             ("Cause", gap.cause),
             ("Area", f"{_thousands(gap.area_m2)} m²"),
-            ("Mean density", f"{gap.mean_density_per_m2:.1f} returns per m²"),
-            ("Required", f"{assessment.forecast.density.target_per_m2:g} returns per m²"),
+            *((f"Mean density, {kind} returns", f"{means[kind]:.1f} per m²") for kind in ("first", "ground")),
+            (f"Required, {judged} returns", f"{assessment.forecast.density.target_per_m2:g} per m²"),
         ]
         geometry = {"type": "Polygon", "coordinates": _polygon(assessment.scene.frame, outline)}
         key = _said(words, f"Gap {gap.gap_id}", rows)
@@ -266,7 +267,7 @@ def _line_rows(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> 
         ("Ceiling above ground", f"{ceiling_agl_m:g} m, " + (f"over by {over:.1f} m" if over > 0 else "not exceeded")),
         ("Ground speed", f"{line.speed_mps:.1f} m/s"),
         ("Pulse rate", f"{line.pulse_rate_hz / 1e3:g} kHz"),
-        ("Density of this line alone, mean", f"{figures.density_per_m2:.1f} returns per m²"),
+        ("Density of this line alone, mean", f"{figures.density_per_m2:.1f} first returns per m²"),
     ]
 
 
@@ -302,6 +303,9 @@ def _panel(assessment: Assessment) -> dict[str, Any]:
         "mission": mission,
         "met": forecast.met,
         "density": forecast.density,
+        "judged": mission.requirement.returns,
+        "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
+        "faces": forecast.faces,
         "coverage": forecast.coverage,
         "line_count": len(assessment.plan.lines),
         "time": f"{minutes // 60}:{minutes % 60:02d}",

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from planner.equipment import RangeRating, Sensor
 from planner.flight.swath import reach_half_angle_rad, swath_width_m
-from planner.mission import RangeRating, Sensor
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.linkbudget import reach_of
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from planner.equipment import RangeRating
 from planner.errors import Best, Fault, InfeasibleError
 from planner.flight.sorties import turn_time_s
 from planner.flight.swath import (
@@ -21,7 +22,7 @@ from planner.flight.swath import (
     sidelap,
     swath_width_m,
 )
-from planner.mission import Mission, RangeRating
+from planner.mission import Mission
 from planner.ranging.beams import ScanPattern, scan_pattern, scan_tilt_rad
 from planner.ranging.linkbudget import Reach, reach_of
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from planner.equipment import Aircraft, Sensor
 from planner.flight.flightlines import FlightLine
 from planner.ground.geodesy import Frame, geodesic_length_m
-from planner.mission import Aircraft, Sensor
 from planner.ranging.beams import scan_pattern, usable_share
 
 Array = npt.NDArray[np.float64]

@@ -15,7 +15,9 @@ from affine import Affine
 
 from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
-from planner.ranging.pulses import RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, Leg, Tally
+from planner.ranging.attitude import Leg
+from planner.ranging.fates import AMBIGUOUS, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR
+from planner.ranging.pulses import Tally
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -78,12 +80,14 @@ def _abeam(cells: CellGrid, grid: HeightGrid, legs: Sequence[Leg], wanted: Mask)
     height = grid.at(east, north)
     abeam = np.zeros(len(rows), dtype=bool)
     for leg in legs:
-        forward = np.array([np.sin(leg.yaw_rad), np.cos(leg.yaw_rad)])
         first, last = leg.points_m[0], leg.points_m[-1]
+        track = np.arctan2(*(last[:2] - first[:2]))
+        forward = np.array([np.sin(track), np.cos(track)])
         along = (east - first[0]) * forward[0] + (north - first[1]) * forward[1]
         length = float((last[:2] - first[:2]) @ forward)
         # A tilted plane meets ground of this height ahead of the aircraft.
-        ahead = np.tan(leg.tilt_rad) * (leg.points_m[:, 2].mean() - np.nan_to_num(height, nan=first[2]))
+        drop = leg.points_m[:, 2].mean() - np.nan_to_num(height, nan=first[2])
+        ahead = np.tan(leg.angles_rad[:, 1].mean()) * drop
         abeam |= (along >= ahead) & (along <= length + ahead)
     seen = np.zeros(wanted.shape, dtype=bool)
     seen[rows, cols] = abeam
@@ -126,7 +130,12 @@ def decide_causes(
     codes = np.full(judged.shape, NOT_JUDGED, dtype=np.uint8)
     codes[judged] = 0
     codes[below] = code_of("sparse")
-    losses = (("minimum range", TOO_NEAR), ("shadow", SHADOWED), ("over range", TOO_FAR))
+    losses = (
+        ("minimum range", TOO_NEAR),
+        ("shadow", SHADOWED),
+        ("range ambiguity", AMBIGUOUS),
+        ("over range", TOO_FAR),
+    )
     for cause, channel in reversed(losses):
         codes[below & (counts[..., channel] > 0)] = code_of(cause)
     for cause, channel in reversed(losses):

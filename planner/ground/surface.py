@@ -6,7 +6,7 @@ The ground is a lattice of known heights, each square of four neighbours split a
 north-west to its south-east corner, so that every method sees the same surface.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,9 @@ from planner.ground.geodesy import Frame, Geoid
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+
+GROUND_TOLERANCE_M = 0.3
+"""Top surface within this of the bare earth is ground: grass and rasters' own noise, not a roof."""
 
 
 @dataclass(frozen=True)
@@ -119,6 +122,37 @@ def cells_on(grid: HeightGrid, wanted_m: float) -> CellGrid:
 
 
 @dataclass(frozen=True)
+class Layers:
+    """What pulses meet: the top surface, the bare earth beneath, and how much foliage lies between.
+
+    Attributes
+    ----------
+    top, ground : HeightGrid
+        Top surface and bare earth on one lattice; the same grid where only one is known.
+    foliage : ndarray, shape (rows - 1, cols - 1), or None
+        Optical depth of the crowns straight down, extinction coefficient times leaf area index, for each lattice
+        square; 0 where what stands on the ground is opaque. None where there are no crowns.
+    """
+
+    top: HeightGrid
+    ground: HeightGrid
+    foliage: Array | None = None
+
+    def solid(self) -> HeightGrid:
+        """Return the surface that stops light for good: the bare earth under crowns, the top surface elsewhere."""
+        if self.foliage is None:
+            return self.top
+        crowns = np.pad(self.foliage > 0, 1)
+        beside = crowns[:-1, :-1] | crowns[1:, :-1] | crowns[:-1, 1:] | crowns[1:, 1:]
+        return replace(self.top, heights_m=np.where(beside, self.ground.heights_m, self.top.heights_m))
+
+    def bare(self) -> Mask:
+        """Return which lattice squares of the solid surface are ground, not roofs, shape (rows - 1, cols - 1)."""
+        off = self.solid().heights_m - self.ground.heights_m > GROUND_TOLERANCE_M
+        return np.asarray(~(off[:-1, :-1] | off[1:, :-1] | off[:-1, 1:] | off[1:, 1:]))
+
+
+@dataclass(frozen=True)
 class Scene:
     """The site as the planner and the forecast see it: everything in one local frame.
 
@@ -140,6 +174,8 @@ class Scene:
         What all heights of the scene are measured from.
     geoid : Geoid or None
         Links orthometric to ellipsoidal heights; None where the vertical datum is unknown.
+    foliage : ndarray, shape (rows - 1, cols - 1), or None
+        Optical depth of crowns straight down, as in `Layers`.
     frame_doubt_m : float
         Horizontal doubt from mixed frames of the inputs [m].
     cautions : tuple of str
@@ -154,8 +190,14 @@ class Scene:
     ground_is_bare: bool
     heights: str
     geoid: Geoid | None
+    foliage: Array | None = None
     frame_doubt_m: float = 0.0
     cautions: tuple[str, ...] = ()
+
+    @property
+    def layers(self) -> Layers:
+        """What pulses meet."""
+        return Layers(self.top, self.ground, self.foliage)
 
     def separation_m(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array | None:
         """Return ellipsoidal less scene height [m] at local points, or None where the link is unknown."""

@@ -1,7 +1,12 @@
 """Pulses fired one ray at a time, where the scan-plane sweep does not serve.
 
-Lives here: fixed beams, and scan lines beside faces so steep that a tilted scan plane cuts them twice.
-Must not know legs or files.
+Lives here: patterns that do not scan a plane, and scan lines beside faces so steep that a tilted scan plane cuts them
+twice. Must not know legs or files.
+
+A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. A sink is a tuple: tally,
+ground returns (expected, and were there no crowns), first and last column touched in each row of cells. `squares` is a tuple: row and column of the cell
+that each lattice row and column lies in (-1 for none), and which squares are bare ground (empty where nobody asks).
+`crowns` is what a pulse must pass, see `canopy`; without crowns only first returns are counted, else only ground.
 """
 
 import numpy as np
@@ -10,7 +15,9 @@ import numpy.typing as npt
 from planner.ground.kernels import kernel
 from planner.ground.raycast import first_hit_on, triangle_plane
 from planner.ground.surface import HeightGrid
-from planner.ranging import sweep
+from planner.ranging.canopy import transmission
+from planner.ranging.fates import RETURNS, fate
+from planner.ranging.patterns import USABLE, beam_direction, pulse_angle
 
 
 def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[float, float]) -> npt.NDArray[np.bool_]:
@@ -24,7 +31,7 @@ def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[
     grid : HeightGrid
         The surface.
     tilt_rad : float
-        Tilt of the scan plane from straight down [rad].
+        Largest tilt of the scan plane from straight down [rad].
     block : int
         Squares a side of a block.
     extremes : (float, float)
@@ -53,8 +60,10 @@ def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[
 
 
 @kernel
-def meets_steep(steep, west, north, block_m, origin, axes, down, farthest):
+def meets_steep(steep, lattice, block, origin, axes, down, farthest):
     """Return whether a scan line crosses a marked block; looked at every half block."""
+    _, _, _, _, west, north, spacing = lattice
+    block_m = block * spacing
     forward_e, forward_n, _, sin_tilt = axes
     middle_e = origin[0] + forward_e * sin_tilt * down
     middle_n = origin[1] + forward_n * sin_tilt * down
@@ -69,49 +78,99 @@ def meets_steep(steep, west, north, block_m, origin, axes, down, farthest):
 
 
 @kernel
-def _cast(z, top, west, north, spacing, origin, axes, angle, limits, cell_rows, cell_cols, tally, spans):
-    """Fire one pulse at `angle` [rad] in the scan plane and count it where it lands."""
-    forward_e, forward_n, cos_tilt, sin_tilt = axes
-    across, down = np.sin(angle), np.cos(angle)
-    east = forward_n * across + forward_e * sin_tilt * down
-    northing = -forward_e * across + forward_n * sin_tilt * down
-    rise = -cos_tilt * down
+def land(lattice, origin, east, northing, rise):
+    """Return where a ray lands: range [m], row, column, squared distance of the origin from the face's plane [m2].
+
+    The range is 0 where nothing is met.
+    """
+    z, _, top, _, west, north, spacing = lattice
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
     distance, row, col, upper = first_hit_on(z, top, x, y, origin[2], east / spacing, -northing / spacing, rise)
     if not distance > 0.0:
-        return
-    cell_row, cell_col = cell_rows[row], cell_cols[col]
-    if cell_row < 0 or cell_col < 0:
-        return
+        return 0.0, 0, 0, 0.0
     corner, rise_e, rise_s = triangle_plane(z, row, col, upper)
     over = max(origin[2] - (corner + rise_e * (x - col) + rise_s * (y - row)), 0.0)
-    plane2 = over * over / (1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing))
-    nearest, strength2, extinction = limits
-    if distance < nearest:
-        channel = 1
-    elif sweep.in_reach(distance, plane2, strength2, extinction):
-        channel = 0
-    else:
-        channel = 3
-    tally[cell_row, cell_col, channel] += 1
-    spans[0, cell_row] = min(spans[0, cell_row], cell_col)
-    spans[1, cell_row] = max(spans[1, cell_row], cell_col)
+    return distance, row, col, over * over / (1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing))
 
 
 @kernel
-def cast_line(
-    z, top, west, north, spacing, origin, axes, scan, first, last, limits, cell_rows, cell_cols, tally, spans
-):
+def _cast(lattice, squares, crowns, limits, sink, origin, east, northing, rise):
+    """Fire one pulse in a direction and count it where it lands."""
+    distance, row, col, plane2 = land(lattice, origin, east, northing, rise)
+    cell_rows, cell_cols, bare = squares
+    cell_row, cell_col = cell_rows[row], cell_cols[col]
+    if distance == 0.0 or cell_row < 0 or cell_col < 0:
+        return
+    tally, ground, first_col, last_col = sink
+    leafy = crowns.density_per_m.size > 0
+    first_col[cell_row] = min(first_col[cell_row], cell_col)
+    last_col[cell_row] = max(last_col[cell_row], cell_col)
+    channel = fate(distance, plane2, limits)
+    if not leafy:
+        tally[cell_row, cell_col, channel] += 1
+    if channel == RETURNS and bare.size > 0 and bare[row, col]:
+        chance = 1.0
+        if leafy:
+            end = (origin[0] + distance * east, origin[1] + distance * northing, origin[2] + distance * rise)
+            chance = transmission(crowns, end, origin)
+        ground[cell_row, cell_col, 0] += chance
+        ground[cell_row, cell_col, 1] += 1.0
+
+
+@kernel
+def cast_line(lattice, squares, crowns, limits, sink, origin, axes, scan, first, last):
     """Fire pulses `first` to `last` of one scan line, ray by ray."""
     kind, opening, _, pulses, shift, roll = scan
+    forward_e, forward_n, cos_tilt, sin_tilt = axes
     for number in range(first, last):
-        angle = sweep.pulse_angle(kind, number + shift, opening, pulses) + roll
-        _cast(z, top, west, north, spacing, origin, axes, angle, limits, cell_rows, cell_cols, tally, spans)
+        angle = pulse_angle(kind, number + shift, opening, pulses) + roll
+        across, down = np.sin(angle), np.cos(angle)
+        east = forward_n * across + forward_e * sin_tilt * down
+        northing = -forward_e * across + forward_n * sin_tilt * down
+        _cast(lattice, squares, crowns, limits, sink, origin, east, northing, -cos_tilt * down)
 
 
 @kernel
-def cast_beam(z, top, west, north, spacing, origins, axes, roll, limits, cell_rows, cell_cols, tally, spans):
-    """Fire a fixed beam once from each origin; returns the pulses fired."""
-    for i in range(len(origins)):
-        _cast(z, top, west, north, spacing, origins[i], axes, roll, limits, cell_rows, cell_cols, tally, spans)
-    return len(origins)
+def cast_pulses(lattice, squares, crowns, limits, sink, origins, turns, samples_per_pulse, figures, elevations, count):
+    """Fire `count` pulses of any pattern, ray by ray; returns how many lie within the usable opening.
+
+    Parameters
+    ----------
+    origins, turns : ndarray, shapes (n, 3) and (n, 3, 3)
+        Places of the sensor [m], and matrices from its axes to east, north, up, at the middle of each sample.
+    samples_per_pulse : float
+        Samples from one pulse to the next; the place is interpolated between samples, the attitude is the nearest.
+    figures, elevations : ndarray
+        The pattern, as for `beam_direction`.
+    count : int
+        Pulses of the leg.
+    """
+    fired = 0
+    last = len(origins) - 1
+    origin = np.empty(3)
+    for number in range(count):
+        forward, right, down, angle = beam_direction(figures, elevations, number)
+        if abs(angle) > figures[USABLE] + 1e-12:
+            continue
+        fired += 1
+        place = (number + 0.5) * samples_per_pulse
+        sample = min(int(place), last)
+        before = min(max(int(np.floor(place - 0.5)), 0), max(last - 1, 0))
+        share = place - 0.5 - before
+        turn = turns[sample]
+        for axis in range(3):
+            origin[axis] = origins[before, axis]
+            if last > 0:
+                origin[axis] += share * (origins[before + 1, axis] - origins[before, axis])
+        _cast(
+            lattice,
+            squares,
+            crowns,
+            limits,
+            sink,
+            origin,
+            turn[0, 0] * forward + turn[0, 1] * right + turn[0, 2] * down,
+            turn[1, 0] * forward + turn[1, 1] * right + turn[1, 2] * down,
+            turn[2, 0] * forward + turn[2, 1] * right + turn[2, 2] * down,
+        )
+    return fired

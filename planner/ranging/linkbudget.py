@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.mission import RangeRating
+from planner.equipment import RangeRating
 
 Array = npt.NDArray[np.float64]
 
@@ -51,22 +51,27 @@ class Reach:
         Reflectance taken for the surface, 0-1.
     min_range_m : float
         Shortest valid range [m].
+    longest_valid_m, ambiguity_m : float
+        Longest range that the principle of ranging can measure, and the range past which it takes one distance for
+        another, however much light returns [m].
     """
 
     strength_m: float
     extinction_per_m: float
     reflectance: float
     min_range_m: float
+    longest_valid_m: float = np.inf
+    ambiguity_m: float = np.inf
 
     def longest_m(self, cos_incidence: npt.ArrayLike) -> Array:
-        """Return the longest range [m] for cosines of incidence, any shape; 0 where the surface faces away."""
+        """Return the longest valid range [m] for cosines of incidence, any shape; 0 where the surface faces away."""
         limit = self.strength_m * np.sqrt(self.reflectance * np.clip(cos_incidence, 0.0, 1.0))
         a = self.extinction_per_m
         reach = limit / (1 + a * limit)
         for _ in range(20):  # Newton on R exp(a R) = limit; converges quadratically from below or above
             growth = np.exp(a * reach)
             reach = reach - (reach * growth - limit) / (growth * (1 + a * reach))
-        return np.asarray(reach)
+        return np.asarray(np.minimum(reach, min(self.longest_valid_m, self.ambiguity_m)))
 
 
 def reach_of(

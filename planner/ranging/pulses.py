@@ -1,72 +1,31 @@
-"""Fires every pulse of a leg at the ground and counts what comes back, cell by cell.
+"""Fires every pulse of a flight at what lies below and counts what comes back, cell by cell.
 
-Lives here: legs as arrays, the tally of a flight, and the loop over scan lines. Must not know flight lines or files.
+Lives here: the tally of a flight, and legs fired side by side. Must not know flight lines or files.
 """
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.ground.kernels import kernel
-from planner.ground.surface import CellGrid, HeightGrid
-from planner.ranging import casting, sweep
-from planner.ranging.beams import ScanPattern
+from planner.ground.surface import CellGrid, HeightGrid, Layers
+from planner.ranging import casting, counting
+from planner.ranging.attitude import Leg, to_world
+from planner.ranging.canopy import Crowns, crowns_of
+from planner.ranging.fates import CHANNELS, RETURNS, limits_of
 from planner.ranging.linkbudget import Reach
 
 Array = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int32]
 Progress = Callable[[int, int], None]
 
-RETURNS, TOO_NEAR, SHADOWED, TOO_FAR = 0, 1, 2, 3
-"""Channels of a tally: pulses that return, and pulses lost to each cause where they would have met the cell."""
-
-BLOCK = 32  # squares a side of the blocks that are checked for faces too steep for the sweep
-
-NEARLY_LEVEL_RAD = 1.55  # how far out a scan line is walked goes with the tangent, which must stay finite (89 degrees)
-
-
-@dataclass(frozen=True)
-class Leg:
-    """A straight stretch of trajectory with the sensor on.
-
-    Attributes
-    ----------
-    points_m : ndarray, shape (k, 3)
-        East, north, up in the order flown [m].
-    speed_mps : float
-        Horizontal ground speed [m/s].
-    yaw_rad : float
-        Direction the sensor faces, clockwise from grid north [rad].
-    tilt_rad : float
-        Tilt of the scan plane from straight down, positive forward, mount and aircraft together [rad].
-    roll_rad : float
-        Roll of the scan in its own plane, positive turns the middle of the scan to the right [rad].
-    pattern : ScanPattern
-        How pulses are spread.
-    """
-
-    points_m: Array
-    speed_mps: float
-    yaw_rad: float
-    tilt_rad: float
-    roll_rad: float
-    pattern: ScanPattern
-
-    def origins_m(self) -> Array:
-        """Return the sensor's place at the middle of each scan line (each pulse, for a fixed beam), shape (n, 3) [m].
-
-        One origin a scan line: within a line the aircraft moves by speed / line rate, centimetres to decimetres,
-        which shifts points along track but not their number.
-        """
-        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(self.points_m[:, :2], axis=0).T))])
-        rate = self.pattern.line_rate_hz or self.pattern.pulse_rate_hz
-        lines = int(np.floor(along[-1] / self.speed_mps * rate + 1e-9))
-        stations = (np.arange(lines) + 0.5) / rate * self.speed_mps
-        return np.column_stack([np.interp(stations, along, self.points_m[:, axis]) for axis in range(3)])
+_NONE = np.zeros((0, 0))
+_NO_SQUARES = np.zeros((0, 0), dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -75,12 +34,16 @@ class Tally:
 
     Attributes
     ----------
-    aggregate : ndarray of int32, shape (rows, cols, 4)
-        All legs pooled, by channel.
-    best : ndarray of int32, shape (rows, cols, 4)
+    aggregate : ndarray of int32, shape (rows, cols, 5)
+        All legs pooled, by channel (`fates`).
+    best : ndarray of int32, shape (rows, cols, 5)
         The same for the one leg that sends most pulses at the cell.
     most_returns : ndarray of int32, shape (rows, cols)
-        Returns of the leg that brings most.
+        First returns of the leg that brings most.
+    ground, most_ground : ndarray, shape (rows, cols)
+        Expected returns from bare ground: all legs pooled, and of the leg that brings most.
+    open_ground, most_open_ground : ndarray, shape (rows, cols)
+        The same were there no crowns.
     passes : ndarray of uint8, shape (rows, cols)
         Legs that bring at least one return.
     fired : int
@@ -90,144 +53,23 @@ class Tally:
     aggregate: Counts
     best: Counts
     most_returns: Counts
+    ground: Array
+    most_ground: Array
+    open_ground: Array
+    most_open_ground: Array
     passes: npt.NDArray[np.uint8]
     fired: int
 
 
-@kernel
-def _count_side(pieces, squares, count, side, scan, limits, down_m, cell_rows, cell_cols, tally, first_col, last_col):
-    """Share out the pulses of one side of a scan line over the cells its pieces lie in."""
-    kind, opening, usable, pulses, shift, roll = scan
-    nearest, strength2, extinction = limits
-    front_angle = 0.0
-    at_zero = min(max(-roll, -usable), usable)
-    front = prior = int(np.ceil(sweep.pulse_number(kind, at_zero, opening, pulses) - shift))
-    across_a, down_a = 0.0, down_m
-    for k in range(count):
-        angle = pieces[k, sweep.ANGLE]
-        across_b, down_b = pieces[k, sweep.ACROSS], pieces[k, sweep.DOWN]
-        scan_angle = min(max(side * angle - roll, -usable), usable)
-        place = int(np.ceil(sweep.pulse_number(kind, scan_angle, opening, pulses) - shift))
-        if place != prior:
-            visible_from = front
-            visible = side * (place - front) if angle > front_angle else 0
-            row, col = cell_rows[squares[k, 0]], cell_cols[squares[k, 1]]
-            if row >= 0 and col >= 0:
-                shadowed = abs(place - prior) - visible
-                first_col[row] = min(first_col[row], col)
-                last_col[row] = max(last_col[row], col)
-                cell = tally[row, col]
-                cell[SHADOWED] += max(shadowed, 0)
-                if visible > 0:
-                    plane2 = pieces[k, sweep.PLANE2]
-                    far = np.sqrt(max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b))
-                    length = np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2)
-                    if far - length >= nearest and sweep.in_reach(far, plane2, strength2, extinction):
-                        cell[RETURNS] += visible
-                    else:
-                        low = min(visible_from, place)
-                        for number in range(low, low + visible):
-                            beam = side * (sweep.pulse_angle(kind, number + shift, opening, pulses) + roll)
-                            distance = sweep.range_on_piece(across_a, down_a, across_b, down_b, beam)
-                            if distance < nearest:
-                                cell[TOO_NEAR] += 1
-                            elif sweep.in_reach(distance, plane2, strength2, extinction):
-                                cell[RETURNS] += 1
-                            else:
-                                cell[TOO_FAR] += 1
-        if angle > front_angle:
-            front_angle = angle
-            front = place
-        prior = place
-        across_a, down_a = across_b, down_b
+@dataclass(frozen=True)
+class _Target:
+    """What is fired at, as kernels read it: see `casting`."""
 
-
-@kernel
-def _line_scan(kind, opening, usable, pulses, roll, swings, index):
-    """Return the scan of one line: its phase depends on how many pulses went before.
-
-    Pulse m of a leg leaves at time (m + 1/2) / pulse rate, so that a whole number of pulses lies evenly in its line.
-    """
-    shift = np.ceil(index * pulses - 0.5) + 0.5 - index * pulses
-    if swings and index % 2 == 1:  # the mirror comes back: the same places counted from the other end
-        shift = (pulses - shift) % 1.0
-    return kind, opening, usable, pulses, shift, roll
-
-
-@kernel
-def _sweep_leg(
-    z, top, bottom, west, north, spacing, origins, axes, scan, swings, limits, steep, cell_rows, cell_cols, tally, spans
-):
-    """Fire all scan lines of a leg; returns pulses fired within the usable opening."""
-    kind, opening, usable, pulses, _, roll = scan
-    room = 4 * (z.shape[0] + z.shape[1])
-    pieces = np.empty((room, 4))
-    squares = np.empty((room, 2), dtype=np.int64)
-    start = np.empty(6, dtype=np.int64)
-    cos_tilt = axes[2]
-    widest = min(usable + abs(roll), NEARLY_LEVEL_RAD)
-    fired = 0
-    for i in range(len(origins)):
-        origin = origins[i]
-        line = _line_scan(kind, opening, usable, pulses, roll, swings, i)
-        first = int(np.ceil(sweep.pulse_number(kind, -usable, opening, pulses) - line[4]))
-        last = int(np.ceil(sweep.pulse_number(kind, usable, opening, pulses) - line[4]))
-        fired += last - first
-        farthest = np.tan(widest) * (origin[2] - bottom) / cos_tilt
-        down = sweep.straight_down(z, top, west, north, spacing, origin, axes, start)
-        by_cast = not down > 0.0 or (
-            steep.size > 0 and casting.meets_steep(steep, west, north, spacing * BLOCK, origin, axes, down, farthest)
-        )
-        for side in (1, -1):
-            if by_cast:
-                break
-            count = sweep.cut_side(
-                z, west, north, spacing, origin, axes, start, side, widest, farthest, pieces, squares
-            )
-            if count < 0:
-                by_cast = True
-                break
-            _count_side(
-                pieces, squares, count, side, line, limits, down, cell_rows, cell_cols, tally, spans[0], spans[1]
-            )
-        if by_cast:
-            casting.cast_line(
-                z,
-                top,
-                west,
-                north,
-                spacing,
-                origin,
-                axes,
-                line,
-                first,
-                last,
-                limits,
-                cell_rows,
-                cell_cols,
-                tally,
-                spans,
-            )
-    return fired
-
-
-@kernel
-def _merge(tally, first_col, last_col, aggregate, best, most_returns, passes):
-    """Add one leg to the whole, over the cells it touched."""
-    for row in range(tally.shape[0]):
-        for col in range(first_col[row], last_col[row] + 1):
-            sent = 0
-            sent_best = 0
-            for channel in range(4):
-                aggregate[row, col, channel] += tally[row, col, channel]
-                sent += tally[row, col, channel]
-                sent_best += best[row, col, channel]
-            if sent > sent_best:
-                best[row, col] = tally[row, col]
-            returns = tally[row, col, 0]
-            most_returns[row, col] = max(most_returns[row, col], returns)
-            if returns > 0 and passes[row, col] < 255:
-                passes[row, col] += 1
+    grid: HeightGrid
+    extremes: tuple[float, float]
+    lattice: tuple[Any, ...]
+    squares: tuple[Any, ...]
+    crowns: Crowns
 
 
 def _cell_index(vertices: int, cells: int, factor: int) -> npt.NDArray[np.int64]:
@@ -236,50 +78,80 @@ def _cell_index(vertices: int, cells: int, factor: int) -> npt.NDArray[np.int64]
     return index
 
 
+def _target(grid: HeightGrid, cells: CellGrid, bare: npt.NDArray[np.bool_], crowns: Crowns) -> _Target:
+    z = np.ascontiguousarray(grid.heights_m)
+    low, high = float(z.min()), float(z.max())
+    index = (_cell_index(z.shape[0], cells.rows, cells.factor), _cell_index(z.shape[1], cells.cols, cells.factor))
+    lattice = (z, _NONE, high, low, grid.west_m, grid.north_m, grid.spacing_m)
+    return _Target(grid, (low, high), lattice, (*index, bare), crowns)
+
+
+def _targets(layers: Layers, cells: CellGrid) -> list[_Target]:
+    """Return what to fire at: the top surface, and where there are crowns also what lies beneath them."""
+    opaque = crowns_of(replace(layers, foliage=None))
+    if layers.foliage is None:
+        bare = _NO_SQUARES if layers.top is layers.ground else layers.bare()
+        return [_target(layers.top, cells, bare, opaque)]
+    through = _target(layers.solid(), cells, layers.bare(), crowns_of(layers))
+    return [_target(layers.top, cells, _NO_SQUARES, opaque), through]
+
+
 def _fire(
-    grid: HeightGrid, cells: CellGrid, leg: Leg, reach: Reach, extremes: tuple[float, float]
-) -> tuple[Counts, npt.NDArray[np.int64], int]:
-    """Fire one leg into a tally of its own."""
-    rows, cols = grid.heights_m.shape
-    tally = np.zeros((cells.rows, cells.cols, 4), dtype=np.int32)
-    spans = np.stack([np.full(cells.rows, cells.cols), np.full(cells.rows, -1)]).astype(np.int64)
-    pattern = leg.pattern
-    axes = (np.sin(leg.yaw_rad), np.cos(leg.yaw_rad), np.cos(leg.tilt_rad), np.sin(leg.tilt_rad))
-    scan = (
-        sweep.SINE if pattern.kind == "oscillating_sine" else sweep.LINEAR,
-        pattern.optical_half_angle_rad or 1.0,
-        pattern.usable_half_angle_rad,
-        pattern.pulses_per_line,
-        0.0,
-        leg.roll_rad,
+    targets: Sequence[_Target], cells: CellGrid, leg: Leg, reach: Reach
+) -> tuple[tuple[Counts, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]], int]:
+    """Fire one leg into a sink of its own."""
+    sink = (
+        np.zeros((cells.rows, cells.cols, CHANNELS), dtype=np.int32),
+        np.zeros((cells.rows, cells.cols, 2)),
+        np.full(cells.rows, cells.cols, dtype=np.int64),
+        np.full(cells.rows, -1, dtype=np.int64),
     )
-    limits = (reach.min_range_m, reach.strength_m**2 * reach.reflectance, reach.extinction_per_m)
-    ground = (grid.heights_m, extremes[1], grid.west_m, grid.north_m, grid.spacing_m)
-    index = (_cell_index(rows, cells.rows, cells.factor), _cell_index(cols, cells.cols, cells.factor))
-    origins = leg.origins_m()
-    if pattern.kind == "profiling":
-        fired = casting.cast_beam(*ground, origins, axes, leg.roll_rad, limits, *index, tally, spans)
-    else:
-        fired = _sweep_leg(
-            grid.heights_m,
-            extremes[1],
-            extremes[0],
-            *ground[2:],
-            origins,
-            axes,
-            scan,
-            pattern.kind.startswith("oscillating"),
-            limits,
-            casting.steep_blocks(grid, leg.tilt_rad, BLOCK, extremes),
-            *index,
-            tally,
-            spans,
-        )
-    return tally, spans, fired
+    pattern, limits = leg.pattern, limits_of(reach)
+    fired = 0
+    for target in targets:
+        into = (target.lattice, target.squares, target.crowns, limits, sink)
+        if pattern.planar:
+            most_tilt = float(np.abs(leg.angles_rad[:, 1]).max(initial=0.0))
+            steep = casting.steep_blocks(target.grid, most_tilt, counting.BLOCK, target.extremes)
+            fired = counting.sweep_leg(*into, leg.origins_m, leg.angles_rad, pattern.figures(), steep)
+        else:
+            fired = casting.cast_pulses(
+                *into,
+                leg.origins_m,
+                to_world(leg.angles_rad),
+                leg.samples_hz / pattern.pulse_rate_hz,
+                pattern.figures(),
+                np.asarray(pattern.beam_elevations_rad),
+                leg.pulses,
+            )
+    return sink, fired
+
+
+@kernel
+def _merge(sink, aggregate, best, most_returns, ground, most_ground, passes):
+    """Add one leg to the whole, over the cells it touched."""
+    tally, leg_ground, first_col, last_col = sink
+    for row in range(tally.shape[0]):
+        for col in range(first_col[row], last_col[row] + 1):
+            sent = 0
+            sent_best = 0
+            for channel in range(tally.shape[2]):
+                aggregate[row, col, channel] += tally[row, col, channel]
+                sent += tally[row, col, channel]
+                sent_best += best[row, col, channel]
+            if sent > sent_best:
+                best[row, col] = tally[row, col]
+            returns = tally[row, col, 0]
+            most_returns[row, col] = max(most_returns[row, col], returns)
+            for kind in range(2):
+                ground[row, col, kind] += leg_ground[row, col, kind]
+                most_ground[row, col, kind] = max(most_ground[row, col, kind], leg_ground[row, col, kind])
+            if returns > 0 and passes[row, col] < 255:
+                passes[row, col] += 1
 
 
 def fire_legs(
-    grid: HeightGrid,
+    layers: Layers,
     cells: CellGrid,
     legs: Sequence[Leg],
     reaches: Sequence[Reach],
@@ -289,12 +161,15 @@ def fire_legs(
 ) -> Tally:
     """Fire every pulse of every leg and count what comes back.
 
+    First returns are counted where a pulse meets the top surface, crowns included; ground returns where it meets the
+    bare earth, each with the chance that it passes the crowns on its way.
+
     Parameters
     ----------
-    grid : HeightGrid
-        The surface that pulses meet.
+    layers : Layers
+        What pulses meet.
     cells : CellGrid
-        Cells to count in, on the lattice of `grid`.
+        Cells to count in, on the lattice of `layers`.
     legs : sequence of Leg
         The flight; order does not change the counts.
     reaches : sequence of Reach
@@ -307,25 +182,30 @@ def fire_legs(
     Returns
     -------
     Tally
-        Whole pulses, so the sum does not depend on scheduling.
+        Whole pulses, and ground returns added in the order of legs, so the sum does not depend on scheduling.
     """
     shape = (cells.rows, cells.cols)
-    aggregate, best = (np.zeros((*shape, 4), dtype=np.int32) for _ in range(2))
+    aggregate, best = (np.zeros((*shape, CHANNELS), dtype=np.int32) for _ in range(2))
     most_returns, passes = np.zeros(shape, dtype=np.int32), np.zeros(shape, dtype=np.uint8)
-    extremes = float(grid.heights_m.min()), float(grid.heights_m.max())
+    ground, most_ground = np.zeros((*shape, 2)), np.zeros((*shape, 2))
+    targets = _targets(layers, cells)
     fired = 0
     with ThreadPoolExecutor(threads) as pool:
         waiting = iter(zip(legs, reaches, strict=True))
         # A few legs ahead at most: each holds a tally of its own.
-        queue = [pool.submit(_fire, grid, cells, *leg, extremes) for leg in islice(waiting, threads + 1)]
+        queue = [pool.submit(_fire, targets, cells, *leg) for leg in islice(waiting, threads + 1)]
         done = 0
         while queue:
-            tally, spans, sent = queue.pop(0).result()
+            sink, sent = queue.pop(0).result()
             if (following := next(waiting, None)) is not None:
-                queue.append(pool.submit(_fire, grid, cells, *following, extremes))
-            _merge(tally, spans[0], spans[1], aggregate, best, most_returns, passes)
+                queue.append(pool.submit(_fire, targets, cells, *following))
+            _merge(sink, aggregate, best, most_returns, ground, most_ground, passes)
             fired += sent
             done += 1
             if progress:
                 progress(done, len(legs))
-    return Tally(aggregate, best, most_returns, passes, fired)
+    if layers.top is layers.ground:  # nothing is known to stand on the ground
+        ground += aggregate[..., RETURNS, np.newaxis]
+        most_ground += most_returns[..., np.newaxis]
+    grounds = ground[..., 0], most_ground[..., 0], ground[..., 1], most_ground[..., 1]
+    return Tally(aggregate, best, most_returns, *grounds, passes, fired)

@@ -15,29 +15,9 @@ import numpy as np
 from planner.ground.kernels import kernel
 from planner.ground.raycast import first_hit_on, triangle_plane
 
-# Scan kinds by number, for kernels.
-LINEAR, SINE = 0, 1
-
 # Columns of a piece: outer end across and down [m], its angle [rad], squared distance of the sensor from the plane of
 # the triangle [m2] (0 where the triangle faces away).
 ACROSS, DOWN, ANGLE, PLANE2 = 0, 1, 2, 3
-
-
-@kernel
-def pulse_number(kind, angle, opening, pulses):
-    """Return the place f(t) in the scan line, 0 to `pulses`, of an angle [rad] from the middle of the scan."""
-    share = min(max(angle / opening, -1.0), 1.0)
-    if kind == SINE:
-        return pulses * (np.arcsin(share) / np.pi + 0.5)
-    return pulses * (share + 1.0) / 2
-
-
-@kernel
-def pulse_angle(kind, number, opening, pulses):
-    """Return the angle [rad] of a place in the scan line: the inverse of `pulse_number`."""
-    if kind == SINE:
-        return opening * np.sin(np.pi * (number / pulses - 0.5))
-    return opening * (2 * number / pulses - 1.0)
 
 
 @kernel
@@ -65,12 +45,13 @@ def _plane_distance2(z, west, north, spacing, row, col, upper, origin):
 
 
 @kernel
-def straight_down(z, top, west, north, spacing, origin, axes, start):
+def straight_down(lattice, origin, axes, start):
     """Find where the beam straight down in the scan plane lands.
 
     Fills `start`, shape (6,), with row and column of the triangle's lone, right and left vertex, and returns the
     range [m], nan for a miss.
     """
+    z, _, top, _, west, north, spacing = lattice
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
     reach, row, col, upper = first_hit_on(
@@ -119,7 +100,7 @@ def _crossing(z, west, north, spacing, a, b, origin, axes):
 
 
 @kernel
-def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthest, pieces, squares):
+def cut_side(lattice, origin, axes, start, side, widest, farthest, pieces, squares):
     """Walk the cut of the scan plane outward to one side.
 
     Parameters
@@ -140,6 +121,7 @@ def cut_side(z, west, north, spacing, origin, axes, start, side, widest, farthes
     int
         Number of pieces; -1 where the buffers are full.
     """
+    z, _, _, _, west, north, spacing = lattice
     rows, cols = z.shape
     # The edge that leads on joins a and b; o is the third vertex. Rows and columns are carried: a division to
     # unpack one number costs more than the rest of the step.
@@ -188,18 +170,3 @@ def range_on_piece(across_a, down_a, across_b, down_b, angle):
     to_b_across, to_b_down = across_b - across_a, down_b - down_a
     cross = np.sin(angle) * to_b_down - np.cos(angle) * to_b_across
     return (across_a * to_b_down - down_a * to_b_across) / cross
-
-
-@kernel
-def in_reach(distance, plane2, strength2, extinction):
-    """Return whether an echo from `distance` [m] is strong enough.
-
-    R exp(a R) <= S sqrt(cos i) with cos i = h / R, h the sensor's distance from the plane of the face: the same as
-    R^3 exp(2 a R) <= S^2 h, squared here to spare the root (`plane2` is h^2, `strength2` is S^2).
-    """
-    cubed = distance * distance * distance
-    asked, given = cubed * cubed, strength2 * strength2 * plane2
-    thin = 1.0 - 2.0 * extinction * distance
-    if thin > 0.0 and asked <= given * thin * thin:  # exp(x) <= 1 / (1 - x): settles nearly all without an exp
-        return True
-    return asked <= given and asked * np.exp(4.0 * extinction * distance) <= given

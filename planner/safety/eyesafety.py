@@ -5,8 +5,8 @@ Lives here: the stated class and hazard distance as caution and fault. Must not 
 
 import math
 
+from planner.equipment import RangeRating
 from planner.errors import Fault
-from planner.mission import RangeRating
 from planner.safety.cautions import Caution, Status
 
 DEFER = "Class and hazard distance are the maker's to state and the laser safety officer's to judge."

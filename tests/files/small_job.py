@@ -7,14 +7,16 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
 from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import Gap
 from planner.ground.geodesy import Frame, Geoid, geodesic_length_m, site_frame
 from planner.ground.surface import CellGrid, HeightGrid, Scene
-from planner.mission import Aircraft, FlightChoice, Limits, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
 from planner.survey import Assessment, Forecast, LineFigures, Plan
 
@@ -104,6 +106,15 @@ def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, m
     cells = CellGrid(20, 24, -1320.0, 900.0, 2, 8.0)
     density = np.arange(480, dtype=np.float64).reshape(20, 24) / 3
     density[0, 0] = np.nan
+    figures_of_both = {
+        "first_mean_per_m2": 80 / 3,
+        "first_p05_per_m2": 12.5,
+        "first_min_per_m2": 0.0,
+        "ground_mean_per_m2": 20 / 3,
+        "ground_p05_per_m2": 3.125,
+        "ground_min_per_m2": 0.0,
+        "ground_definition": "ground returns, one in four passes the crowns",
+    }
     judged = cells.inside(scene.area)
     cause = np.where(judged, 0, 255).astype(np.uint8)
     clockwise = shapely.Polygon([(-1290, 800), (-1290, 816), (-1274, 816), (-1274, 800)])
@@ -112,10 +123,15 @@ def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, m
         cells=cells,
         judged=judged,
         density_per_m2=density,
+        first_per_m2=density,
+        ground_per_m2=density / 4,
         passes=(density > 50).astype(np.uint8),
         cause=cause,
         gaps=gaps,
-        density=DensityFigures("first returns, all passes, 8 m cells", 100, 80 / 3, 5, 12.5, 12.5, float("nan"), 8),
+        density=DensityFigures(
+            "first returns, all passes, 8 m cells", 100, 80 / 3, 5, 12.5, 12.5, float("nan"), 8, **figures_of_both
+        ),
+        faces=FaceFigures("first returns per square metre of face", 45.0, 128.0, 256.0, 11.0, 4.0),
         coverage=CoverageFigures(39600.0, 320.0, 0.81, {"sparse": 256.0, "shadow": 64.0}, 0.0),
         met=met,
     )

@@ -1,9 +1,12 @@
 import hashlib
 import json
+from dataclasses import replace as changed
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
+import rasterio
 from small_job import reviewed, small_assessment, tilted_geoid
 
 from planner.errors import InputError
@@ -25,6 +28,10 @@ def _map(path, assessment):
     path.write_text(f"<p>{assessment.mission.date}</p>")
 
 
+def without_faces(assessment):
+    return changed(assessment, forecast=changed(assessment.forecast, faces=None))
+
+
 @pytest.fixture
 def inputs(tmp_path):
     (tmp_path / "meadow.toml").write_text("name = 'Meadow'\n")
@@ -40,7 +47,7 @@ def _hashes(folder):
 
 
 @pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
-@pytest.mark.parametrize("view", [lambda job: job, reviewed], ids=["planned", "reviewed"])
+@pytest.mark.parametrize("view", [lambda job: job, reviewed, without_faces], ids=["planned", "reviewed", "no face"])
 def test_summary_keeps_to_its_schema(inputs, geoid, view):
     jsonschema.Draft202012Validator.check_schema(summary_schema())
     summary = summary_dict(view(small_assessment(geoid=geoid)), inputs)
@@ -52,6 +59,13 @@ def test_summary_keeps_to_its_schema(inputs, geoid, view):
 def test_schema_knows_the_closed_list_of_causes():
     by_cause = summary_schema()["properties"]["coverage"]["properties"]["by_cause_m2"]
     assert tuple(by_cause["propertyNames"]["enum"]) == CAUSES
+
+
+def test_schema_closes_each_object_round_the_names_it_requires():
+    properties = summary_schema()["properties"]
+    for name in ("density", "faces", "coverage", "frame"):
+        assert set(properties[name]["required"]) == set(properties[name]["properties"]), name
+        assert properties[name]["additionalProperties"] is False
 
 
 def test_schema_refuses_what_it_does_not_know(inputs):
@@ -66,6 +80,11 @@ def test_summary_says_what_was_found(inputs):
     assert summary_dict(small_assessment(met=True), inputs)["verdict"] == "met"
     assert summary["density"]["mean_per_m2"] == 26.6666667, "nine significant digits of 80 / 3"
     assert summary["density"]["min_per_m2"] is None, "nan is null"
+    assert summary["density"]["first_mean_per_m2"] == 26.6666667
+    assert summary["density"]["ground_mean_per_m2"] == 6.66666667
+    assert "passes the crowns" in summary["density"]["ground_definition"]
+    assert (summary["faces"]["face_area_m2"], summary["faces"]["mean_per_m2"]) == (256, 11)
+    assert summary_dict(without_faces(small_assessment()), inputs)["faces"] is None
     assert summary["flight"]["line_length_m"] == 400.24
     assert sum(summary["coverage"]["by_cause_m2"].values()) == summary["coverage"]["below_m2"]
     assert [line["line_id"] for line in summary["lines"]] == ["L01", "L02"]
@@ -94,6 +113,24 @@ def test_two_writes_give_the_same_bytes(tmp_path, inputs):
     assert first == second
     for path in (tmp_path / "two").iterdir():
         assert str(tmp_path).encode() not in path.read_bytes(), f"{path.name} names this machine"
+
+
+def test_the_density_raster_holds_both_kinds_beside_what_is_judged(tmp_path, inputs):
+    _write(tmp_path / "out", inputs)
+    forecast = small_assessment().forecast
+    with rasterio.open(tmp_path / "out" / "density.tif") as raster:
+        assert [text.split(":")[0] for text in raster.descriptions] == [
+            "Density as judged",
+            "First returns per square metre of plan area",
+            "Ground returns per square metre of plan area",
+        ]
+        assert forecast.density.definition in raster.descriptions[0]
+        assert forecast.density.ground_definition in raster.descriptions[2]
+        assert raster.units == ("1/m2",) * 3
+        assert np.isnan(raster.nodata)
+        arrays = (forecast.density_per_m2, forecast.first_per_m2, forecast.ground_per_m2)
+        for number, array in enumerate(arrays, start=1):
+            np.testing.assert_allclose(raster.read(number), array, rtol=1e-7)
 
 
 def test_existing_folder_stays(tmp_path, inputs):

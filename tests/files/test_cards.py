@@ -85,8 +85,8 @@ def test_template_loads_as_it_stands(tmp_path):
 
 
 def test_template_shows_every_field_of_a_sensor_and_its_ratings():
+    from planner.equipment import RangeRating, Sensor
     from planner.files.cards import field_names
-    from planner.mission import RangeRating, Sensor
 
     for name in {*field_names(Sensor), *field_names(RangeRating)} - {"ratings"}:
         assert re.search(rf"^(# )?{name} = ", sensor_template(), re.MULTILINE), name

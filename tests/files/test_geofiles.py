@@ -15,11 +15,12 @@ import shapely
 from affine import Affine
 from geographiclib.geodesic import Geodesic
 
+from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.errors import InputError
 from planner.files.datums import bundled_geoid
 from planner.files.geofiles import input_files, read_scene
 from planner.ground.geodesy import geodesic_area_m2, site_frame
-from planner.mission import Aircraft, FlightChoice, Limits, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
 
 LON, LAT = 9.3, 47.2
 FRAME = site_frame(LON, LAT)

@@ -178,7 +178,7 @@ def test_grid_lies_where_its_cells_lie(tmp_path, name):
     assessment = small_assessment()
     array = getattr(assessment.forecast, name)
     nodata = math.nan if name == "density_per_m2" else None
-    write_grid(tmp_path / "grid.tif", array, assessment, "what it is", "1/m2", nodata)
+    write_grid(tmp_path / "grid.tif", {"what it is": array}, assessment, "1/m2", nodata)
     with rasterio.open(tmp_path / "grid.tif") as grid:
         values = grid.read(1)
         assert grid.dtypes[0] == ("float32" if nodata is not None else "uint8")
@@ -197,5 +197,5 @@ def test_grid_lies_where_its_cells_lie(tmp_path, name):
 
 def test_grid_of_another_shape_is_a_bug(tmp_path):
     with pytest.raises(ValueError, match=r"grid of \(3, 3\) cells"):
-        write_grid(tmp_path / "grid.tif", np.zeros((3, 3)), small_assessment(), "", "", None)
+        write_grid(tmp_path / "grid.tif", {"": np.zeros((3, 3))}, small_assessment(), "", None)
     assert not list(tmp_path.iterdir())

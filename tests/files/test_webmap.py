@@ -12,15 +12,17 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.files.mapassets import class_picture, guarded, inlined
 from planner.files.mapclasses import CAUSE_HATCH, CAUSE_RGB, DENSITY_RGB, PASSES_RGB, density_breaks
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
-from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.density import CoverageFigures, DensityFigures, means_within
+from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import WGS84, site_frame
 from planner.ground.surface import HeightGrid, Scene, cells_on
-from planner.mission import Aircraft, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.mission import Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
 from planner.survey import Assessment, Forecast, LineFigures, Plan
 
@@ -79,8 +81,11 @@ def _lines(ids: tuple[str, ...]) -> tuple[FlightLine, ...]:
 
 
 def assessment(
-    name: str = "Oskarfell quarry, spring volumes", ids: tuple[str, ...] = ("L01", "L02", "L03", "L04", "L05")
+    name: str = "Oskarfell quarry, spring volumes",
+    ids: tuple[str, ...] = ("L01", "L02", "L03", "L04", "L05"),
+    passing: float = 0.3,
 ) -> Assessment:
+    """A job with a grove in its middle, through whose crowns a share of the pulses passes."""
     scene, mission, lines = _scene(), _mission(name), _lines(ids)
     cells = cells_on(scene.top, 1.0)
     east, north = np.meshgrid(*cells.centres_m())
@@ -93,6 +98,7 @@ def assessment(
     for mask, value, why in ((shadow, 0.0, "shadow"), (unlined, 0.0, "no line"), (unknown, np.nan, "no terrain")):
         density[mask], cause[mask] = value, CAUSES.index(why) + 1
     cause = np.where(judged, cause, 255).astype(np.uint8)
+    ground = np.where(np.hypot(east - 8, north - 22) < 34 + 5 * np.sin(east / 4), passing * density, density)
     gaps = []
     for code in np.unique(cause[(cause > 0) & (cause < 255)]):
         boxes = [
@@ -103,7 +109,11 @@ def assessment(
         parts = merged.geoms if hasattr(merged, "geoms") else [merged]
         gaps += [(CAUSES[code - 1], part) for part in parts if part.geom_type == "Polygon"]
     gaps.sort(key=lambda pair: -pair[1].area)
-    nouns = tuple(Gap(f"G{n:03d}", why, part, part.area, 12.5) for n, (why, part) in enumerate(gaps, 1))
+    means = means_within(density, [part for _, part in gaps], cells)
+    nouns = tuple(
+        Gap(f"G{n:03d}", why, part, part.area, mean)
+        for n, ((why, part), mean) in enumerate(zip(gaps, means, strict=True), 1)
+    )
     by_cause = {why: float((cause == n + 1).sum()) for n, why in enumerate(CAUSES)}
     below = sum(by_cause.values())
     figures = tuple(
@@ -121,12 +131,15 @@ def assessment(
         for n, line in enumerate(lines)
     )
     forecast = Forecast(
-        cells, judged, density, (1 + (np.abs(east % 32 - 16) < 8)).astype(np.uint8), cause, nouns,
-        DensityFigures(
+        cells=cells, judged=judged, density_per_m2=density, first_per_m2=density, ground_per_m2=ground,
+        passes=(1 + (np.abs(east % 32 - 16) < 8)).astype(np.uint8), cause=cause, gaps=nouns,
+        density=DensityFigures(
             "first returns, all passes pooled, cells of 1 m inside the area; 5 % of the cells may lie below",
-            TARGET, 61.2, 5.0, 38.6, 38.6, 0.0, 1.0,
+            TARGET, 61.2, 5.0, 38.6, 38.6, 0.0, 1.0, 61.2, 38.6, 0.0, 48.7, 12.9, 0.0,
+            "returns from bare ground; a pulse that meets crowns counts by its chance to pass through them",
         ),
-        CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), by_cause, 4.2), False,
+        faces=FaceFigures("first returns per square metre of face", 45.0, 310.0, 544.0, 27.3, 9.8),
+        coverage=CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), by_cause, 4.2), met=False,
     )  # fmt: skip
     cautions = (
         Caution("ceiling", "over", "Line L04 flies above the ceiling at its middle.", 124.9, 120.0, "m above ground"),
@@ -158,6 +171,62 @@ def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("map") / "map.html"
     write_map(path, assessment())
     return path
+
+
+def _kind_layers(path: Path) -> list[str]:
+    return re.findall(r"Expected density, (\w+) returns", path.read_text(encoding="utf-8"))
+
+
+def test_the_other_returns_have_a_layer_where_they_differ(map_file: Path, tmp_path: Path) -> None:
+    assert _kind_layers(map_file) == ["first", "ground"]
+    write_map(tmp_path / "bare.html", assessment(passing=1.0))
+    assert _kind_layers(tmp_path / "bare.html") == ["first"]
+
+
+def test_the_layer_of_the_returns_asked_for_comes_first_and_has_the_target(tmp_path: Path) -> None:
+    job = assessment()
+    asked = dataclasses.replace(job.mission, requirement=Requirement(density_per_m2=TARGET, returns="ground"))
+    forecast = dataclasses.replace(job.forecast, density_per_m2=job.forecast.ground_per_m2)
+    write_map(tmp_path / "map.html", dataclasses.replace(job, mission=asked, forecast=forecast))
+    assert _kind_layers(tmp_path / "map.html") == ["ground", "first"]
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    assert page.count('class="target"') == 1
+    assert "the target counts ground returns" in page
+    assert f'Required, ground returns", "{TARGET:g} per m' in page
+
+
+def test_both_densities_and_the_faces_are_told(map_file: Path, tmp_path: Path) -> None:
+    def rows(path: Path) -> list[list[str]]:
+        table = path.read_text(encoding="utf-8").split('<table class="densities">')[1].split("</table>")[0]
+        return [re.findall(r">([^<>]+)</t[hd]>", row) for row in table.split("<tr>")[2:]]
+
+    job = assessment()
+    assert rows(map_file) == [
+        ["First returns per m²", "61.2", "38.6"],
+        ["Ground returns per m²", "48.7", "12.9"],
+        ["First returns per m² of face over 45°", "27.3", "9.8"],
+    ]
+    for said in (job.forecast.density.ground_definition, job.forecast.faces.definition):
+        assert said in _markup(map_file.read_text(encoding="utf-8"))
+    write_map(tmp_path / "level.html", dataclasses.replace(job, forecast=dataclasses.replace(job.forecast, faces=None)))
+    assert len(rows(tmp_path / "level.html")) == 2
+
+
+def test_a_gap_tells_both_densities(map_file: Path) -> None:
+    found = re.search(r'id="words">(.*?)</script>', map_file.read_text(encoding="utf-8"), re.DOTALL)
+    assert found is not None
+    told = {said["title"]: dict(said["rows"]) for said in json.loads(found[1]) if said["title"].startswith("Gap")}
+    job = assessment()
+    assert len(told) == len(job.forecast.gaps)
+    apart = 0
+    for gap in job.forecast.gaps:
+        rows, cells = told[f"Gap {gap.gap_id}"], job.forecast.cells
+        inside = cells.inside(gap.polygon)
+        for kind, density in (("first", job.forecast.first_per_m2), ("ground", job.forecast.ground_per_m2)):
+            mean = np.nan_to_num(density[inside]).mean()
+            assert float(rows[f"Mean density, {kind} returns"].split()[0]) == pytest.approx(mean, abs=0.051)
+        apart += len({rows[f"Mean density, {kind} returns"] for kind in ("first", "ground")}) == 2
+    assert apart > 0
 
 
 @pytest.fixture(scope="module")
@@ -204,7 +273,8 @@ def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
     cause = np.where(density < TARGET, rng.integers(1, 12, density.shape), 0).astype(np.uint8)
     scene = dataclasses.replace(small.scene, top=grid, ground=grid, area=square, planned=square)
     forecast = dataclasses.replace(
-        small.forecast, cells=cells, judged=everywhere, density_per_m2=density, cause=cause,
+        small.forecast, cells=cells, judged=everywhere, cause=cause,
+        density_per_m2=density, first_per_m2=density, ground_per_m2=rng.uniform(0, 1, density.shape) * density,
         passes=rng.integers(0, 7, density.shape).astype(np.uint8),
     )  # fmt: skip
     write_map(tmp_path / "map.html", dataclasses.replace(small, scene=scene, forecast=forecast))
@@ -391,6 +461,10 @@ def test_layers_switch_off_and_cell_colours_change(browser: Any, map_file: Path)
         assert page.locator("path.line-hit").count() == 5
         page.check('input[data-layer="passes"]')
         assert page.locator("img.cells").get_attribute("alt") == "Passes by cell"
+        assert page.locator('[data-key="unjudged"]').is_hidden()
+        page.check('input[data-layer="unjudged"]')
+        assert page.locator("img.cells").get_attribute("alt") == "Expected ground returns by cell"
+        assert page.locator('[data-key="unjudged"]').is_visible()
         assert page.locator('[data-key="density"]').is_hidden()
         page.check('input[name="cells"][data-layer=""]')
         assert page.locator("img.cells").count() == 0
@@ -462,6 +536,10 @@ def test_hostile_names_open_no_dialog(browser: Any, hostile_file: Path) -> None:
 def test_a_phone_needs_no_sideways_scroll(browser: Any, map_file: Path) -> None:
     with Opened(browser, map_file, 400, 800) as opened:
         assert opened.page.evaluate("document.documentElement.scrollWidth") <= 400
+        table = opened.page.locator(".densities").bounding_box()
+        assert table["x"] >= 0
+        assert table["x"] + table["width"] <= 400
         opened.page.click(".layers summary")
+        assert opened.page.locator('input[data-layer="unjudged"]').is_visible()
         assert opened.page.locator('input[data-layer="passes"]').is_visible()
         assert opened.said == []

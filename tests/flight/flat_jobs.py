@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene
-from planner.mission import Aircraft, FlightChoice, Limits, Mission, RangeRating, Requirement, Sensor, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
 
 FRAME = site_frame(-7.4, 62.0)
 SENSOR = Sensor(

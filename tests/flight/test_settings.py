@@ -5,12 +5,13 @@ import pytest
 import shapely
 from flat_jobs import FRAME, HEXACOPTER, SENSOR, SLOWER_RATE, WING, a_mission, a_scene
 
+from planner.equipment import RangeRating
 from planner.errors import InfeasibleError, InputError, SafetyError
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import flight_figures
 from planner.flight.swath import least_aggregate_density_per_m2
 from planner.ground.geodesy import WGS84
-from planner.mission import FlightChoice, Limits, RangeRating
+from planner.mission import FlightChoice, Limits
 from planner.ranging.beams import scan_pattern, scan_tilt_rad
 
 CELL_M = 1.0

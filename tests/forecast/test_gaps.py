@@ -6,8 +6,9 @@ import shapely
 
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of, decide_causes, outline_gaps
 from planner.ground.surface import HeightGrid, cells_on
+from planner.ranging.attitude import straight_leg
 from planner.ranging.beams import ScanPattern
-from planner.ranging.pulses import Leg, Tally
+from planner.ranging.pulses import Tally
 
 TARGET = 100.0
 
@@ -20,19 +21,22 @@ def scene(size=21):
 
 def leg_along_north(first, last, east=0.0):
     pattern = ScanPattern("polygon", 1e5, 100.0, 0.7, 0.7)
-    return Leg(np.array([[east, first, 50.0], [east, last, 50.0]]), 5.0, 0.0, 0.0, 0.0, pattern)
+    return straight_leg(np.array([[east, first, 50.0], [east, last, 50.0]]), 5.0, pattern)
 
 
 def tally_of(counts):
     counts = np.asarray(counts, dtype=np.int32)
-    return Tally(counts, counts, counts[..., 0], (counts[..., 0] > 0).astype(np.uint8), int(counts.sum()))
+    first = counts[..., 0]
+    return Tally(
+        counts, counts, first, *[first.astype(float)] * 4, (counts[..., 0] > 0).astype(np.uint8), int(counts.sum())
+    )
 
 
 def cause_of(returns, near, shadow, far):
     """Return the cause given to a cell with these counts, judged at 100 a cell."""
     grid, cells = scene()
-    counts = np.zeros((cells.rows, cells.cols, 4))
-    counts[5, 5] = returns, near, shadow, far
+    counts = np.zeros((cells.rows, cells.cols, 5))
+    counts[5, 5] = returns, near, shadow, far, 0
     density = counts[..., 0].astype(float)
     judged = np.zeros(density.shape, dtype=bool)
     judged[5, 5] = True

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from planner.mission import RangeRating
+from planner.equipment import RangeRating
 from planner.ranging.linkbudget import Reach, extinction_per_m, reach_of
 
 

@@ -10,11 +10,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 from surfaces import embree_ranges, grid_of, jacksboro, lidar_dem, plane, rough, slow_range, triangles_of
 
 from planner.ground.raycast import first_hit
-from planner.ground.surface import cells_on
+from planner.ground.surface import Layers, cells_on
 from planner.ranging import casting, sweep
+from planner.ranging.attitude import straight_leg
 from planner.ranging.beams import ScanPattern
+from planner.ranging.counting import BLOCK
+from planner.ranging.fates import RETURNS, SHADOWED, TOO_FAR, TOO_NEAR
 from planner.ranging.linkbudget import Reach
-from planner.ranging.pulses import BLOCK, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, Leg, fire_legs
+from planner.ranging.pulses import fire_legs
 
 FAR = Reach(1e6, 0.0, 1.0, 0.0)
 millimetre = 1e-3
@@ -30,12 +33,18 @@ def leg_of(
 ):
     track = np.array([np.sin(yaw), np.cos(yaw)])
     ends = [[*(np.array(middle) + side * half_length * track), height] for side in (-1, 1)]
-    return Leg(np.array(ends), speed, yaw, tilt, roll, pattern or pattern_of())
+    return straight_leg(np.array(ends), speed, pattern or pattern_of(), (yaw, tilt, roll))
+
+
+def lattice_of(grid):
+    """Return a grid as kernels read it."""
+    z = grid.heights_m
+    return z, np.zeros((0, 0)), z.max(), z.min(), grid.west_m, grid.north_m, grid.spacing_m
 
 
 def fire(grid, leg, reach=FAR, cell_m=None):
     cells = cells_on(grid, cell_m or grid.spacing_m)
-    return fire_legs(grid, cells, [leg], [reach]), cells
+    return fire_legs(Layers(grid, grid), cells, [leg], [reach]), cells
 
 
 def profile_across(counts, cells, keep=20.0):
@@ -47,7 +56,8 @@ def profile_across(counts, cells, keep=20.0):
 
 def scan_rays(leg, line):
     """Return origin and directions of the pulses of one scan line, built without our kernels."""
-    p, pattern = leg.origins_m()[line], leg.pattern
+    p, pattern = leg.origins_m[line], leg.pattern
+    yaw, tilt, roll = leg.angles_rad[line]
     place = np.arange(int((line + 2) * pattern.pulses_per_line)) + 0.5 - line * pattern.pulses_per_line
     place = place[(place >= 0) & (place < pattern.pulses_per_line)]
     if pattern.kind == "oscillating_sine":
@@ -56,28 +66,29 @@ def scan_rays(leg, line):
         angle = pattern.optical_half_angle_rad * (2 * place / pattern.pulses_per_line - 1)
     if pattern.kind.startswith("oscillating") and line % 2:
         angle = -angle
-    angle = angle[np.abs(angle) <= pattern.usable_half_angle_rad] + leg.roll_rad
-    forward = np.array([np.sin(leg.yaw_rad), np.cos(leg.yaw_rad), 0.0])
-    right = np.array([np.cos(leg.yaw_rad), -np.sin(leg.yaw_rad), 0.0])
-    down = np.sin(leg.tilt_rad) * forward - np.cos(leg.tilt_rad) * np.array([0, 0, 1.0])
+    angle = angle[np.abs(angle) <= pattern.usable_half_angle_rad] + roll
+    forward = np.array([np.sin(yaw), np.cos(yaw), 0.0])
+    right = np.array([np.cos(yaw), -np.sin(yaw), 0.0])
+    down = np.sin(tilt) * forward - np.cos(tilt) * np.array([0, 0, 1.0])
     return p, np.sin(angle)[:, None] * right + np.cos(angle)[:, None] * down
 
 
 def sweep_ranges(grid, leg, line):
     """Return the sweep's range for each pulse of `scan_rays`, by walking its pieces."""
     origin, directions = scan_rays(leg, line)
-    axes = (np.sin(leg.yaw_rad), np.cos(leg.yaw_rad), np.cos(leg.tilt_rad), np.sin(leg.tilt_rad))
+    yaw, tilt, _ = leg.angles_rad[line]
+    axes = (np.sin(yaw), np.cos(yaw), np.cos(tilt), np.sin(tilt))
     forward = np.array([axes[0], axes[1], 0.0])
     right = np.array([axes[1], -axes[0], 0.0])
     plane_down = axes[3] * forward - axes[2] * np.array([0, 0, 1.0])
     angles = np.arctan2(directions @ right, directions @ plane_down)
-    place = (grid.west_m, grid.north_m, grid.spacing_m, origin, axes)
     start = np.empty(6, dtype=np.int64)
-    down = sweep.straight_down(grid.heights_m, grid.heights_m.max(), *place, start)
+    lattice = lattice_of(grid)
+    down = sweep.straight_down(lattice, origin, axes, start)
     ranges = np.full(len(angles), np.nan)
     for side in (1, -1):
         pieces, squares = np.empty((5000, 4)), np.empty((5000, 2), dtype=np.int64)
-        count = sweep.cut_side(grid.heights_m, *place, start, side, 1.5, 1e9, pieces, squares)
+        count = sweep.cut_side(lattice, origin, axes, start, side, 1.5, 1e9, pieces, squares)
         ends = np.vstack([[0.0, down, 0.0, 0.0], pieces[:count]])
         front = np.maximum.accumulate(ends[:, sweep.ANGLE])
         for i in np.flatnonzero(side * angles >= 0):
@@ -138,7 +149,8 @@ def test_tilted_plane_density_follows_the_closed_form(slope):
 def test_a_slope_along_the_track_thins_nothing_at_constant_height_above_ground(along):
     grid = plane(401, east=along)
     leg = leg_of(80.0, half_length=100.0)
-    follow = Leg(leg.points_m + np.array([[0, 0, -100 * along], [0, 0, 100 * along]]), *list(vars(leg).values())[1:])
+    climb = np.array([[0, 0, -100 * along], [0, 0, 100 * along]])
+    follow = straight_leg(leg.points_m + climb, 8.0, leg.pattern, leg.angles_rad[0])
     flat, cells = fire(plane(401), leg)
     tally, _ = fire(grid, follow)
     expected = profile_across(flat.aggregate[..., RETURNS], cells)[1]
@@ -155,7 +167,7 @@ def test_pulses_per_line_need_not_be_whole():
     pattern = pattern_of("polygon", pulse_rate_hz=100_003.0, line_rate_hz=97.0)
     leg = leg_of(pattern=pattern)
     tally, _ = fire(plane(401), leg)
-    assert abs(tally.fired - len(leg.origins_m()) * pattern.pulses_per_line) < 2
+    assert abs(tally.fired - len(leg.origins_m) * pattern.pulses_per_line) < 2
 
 
 # --- rays ----------------------------------------------------------------------------------------------------------
@@ -266,7 +278,9 @@ def test_sweep_ranges_agree_with_embree(name, tilt_deg):
     triangles = triangles_of(grid)
     exact = np.array([slow_range(triangles, origins[i], directions[i]) for i in wide[:40]])
     # Beside a wall steeper than 90 degrees less the tilt the plane cuts twice: the engine hands those lines over.
-    second_branch = casting.steep_blocks(grid, leg.tilt_rad, BLOCK, (grid.heights_m.min(), grid.heights_m.max())).size
+    second_branch = casting.steep_blocks(
+        grid, leg.angles_rad[0, 1], BLOCK, (grid.heights_m.min(), grid.heights_m.max())
+    ).size
     assert second_branch or exact == pytest.approx(ours[wide[:40]], abs=millimetre)
 
 
@@ -290,10 +304,10 @@ def test_sweep_and_ray_walk_count_the_same_cells(tilt_deg, roll_deg, yaw_deg, mo
 def test_steep_roof_edges_are_handed_to_the_ray_walk():
     grid = rough(roof_m=30.0)
     leg = leg_of(110.0, np.radians(33), half_length=12.0, tilt=np.radians(12))
-    assert casting.steep_blocks(grid, leg.tilt_rad, BLOCK, (0.0, 70.0)).any()
+    assert casting.steep_blocks(grid, leg.angles_rad[0, 1], BLOCK, (0.0, 70.0)).any()
     tally, cells = fire(grid, leg)
     counts = np.zeros((cells.rows, cells.cols))
-    origins, directions = zip(*(scan_rays(leg, line) for line in range(len(leg.origins_m()))), strict=True)
+    origins, directions = zip(*(scan_rays(leg, line) for line in range(len(leg.origins_m))), strict=True)
     ranges = [first_hit(grid, np.tile(o, (len(d), 1)), d) for o, d in zip(origins, directions, strict=True)]
     for o, d, r in zip(origins, directions, ranges, strict=True):
         hit = (o + r[:, None] * d)[np.isfinite(r)]
@@ -409,8 +423,8 @@ def test_counts_do_not_depend_on_threads_or_order():
     grid, reach = rough(), Reach(400.0, 9e-5, 0.3, 2.0)
     cells = cells_on(grid, 2.0)
     legs = [leg_of(110.0, yaw, middle=(0.0, north)) for yaw, north in ((1.2, -40.0), (4.3, 0.0), (1.2, 40.0))]
-    one = fire_legs(grid, cells, legs, [reach] * 3, threads=1)
-    two = fire_legs(grid, cells, legs[::-1], [reach] * 3, threads=2)
+    one = fire_legs(Layers(grid, grid), cells, legs, [reach] * 3, threads=1)
+    two = fire_legs(Layers(grid, grid), cells, legs[::-1], [reach] * 3, threads=2)
     for name in ("aggregate", "most_returns", "passes"):
         assert np.array_equal(getattr(one, name), getattr(two, name))
     assert one.passes.max() == 3

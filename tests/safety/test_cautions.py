@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from planner.mission import RangeRating
+from planner.equipment import RangeRating
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.eyesafety import eye_fault, laser_caution
 

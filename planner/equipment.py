@@ -1,0 +1,307 @@
+"""What flies and what it carries: the cards of sensors and aircraft, checked once on construction.
+
+Lives here: plain nouns of equipment with their units and limits, and the `frozen` decorator of all inputs.
+Must not know missions, files or how a figure is used.
+"""
+
+from typing import Annotated, Literal, Self, TypeVar, cast, dataclass_transform
+
+import numpy as np
+from pydantic import ConfigDict, Field, model_validator
+from pydantic.dataclasses import dataclass
+
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Count = Annotated[int, Field(ge=1, le=4096)]
+Arm = Annotated[float, Field(gt=-20, lt=20)]
+SmallAngle = Annotated[float, Field(gt=-10, lt=10)]
+Slant = Annotated[float, Field(gt=-60, lt=60)]
+
+T = TypeVar("T")
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True)
+def frozen(noun: type[T]) -> type[T]:
+    """Make a class an immutable noun, checked on construction, that refuses unknown fields."""
+    return cast("type[T]", dataclass(frozen=True, kw_only=True, config=ConfigDict(extra="forbid"))(noun))
+
+
+Principle = Literal["time_of_flight", "phase_shift", "triangulation", "reflected_intensity"]
+Pattern = Literal[
+    "rotating", "oscillating_linear", "oscillating_sine", "polygon", "conical", "rosette", "matrix", "profiling"
+]
+DivergenceWidth = Literal["1/e2", "1/e", "fwhm"]
+LaserClass = Literal["1", "1M", "2", "2M", "3R", "3B", "4", "unknown"]
+
+WHOLE_OPENING = ("conical", "rosette", "matrix")
+"""Patterns whose points are accepted all or none: no part of their opening can be chosen."""
+
+
+@frozen
+class RangeRating:
+    """What the maker states for one pulse rate.
+
+    Attributes
+    ----------
+    pulse_rate_hz : float
+        Laser pulses per second, all directions [Hz].
+    range_m : float
+        Longest range [m] at `reflectance`, normal incidence, `visibility_km` and `light`.
+    reflectance : float
+        Diffuse reflectance the range was stated for, 0-1.
+    visibility_km, light : float, {"day", "night"}
+        Visibility [km] and background light the range was stated for.
+    pulse_energy_uj : float or None
+        Energy of one pulse [microjoule].
+    laser_class : str
+        Class as the maker states it, ``"unknown"`` where the sheet is silent.
+    hazard_distance_m : float or None
+        Nominal ocular hazard distance as the maker states it [m].
+    """
+
+    pulse_rate_hz: Annotated[float, Field(gt=0, le=1e8)]
+    range_m: Positive
+    reflectance: Annotated[float, Field(gt=0, le=1)]
+    visibility_km: Positive = 23.0
+    light: Literal["day", "night"] = "day"
+    pulse_energy_uj: Positive | None = None
+    laser_class: LaserClass = "unknown"
+    hazard_distance_m: NotNegative | None = None
+
+
+@frozen
+class PhaseShift:
+    """How a phase-shift unit measures.
+
+    Attributes
+    ----------
+    modulation_hz : tuple of float
+        Modulation frequencies that are used together [Hz].
+    phase_noise_deg : float
+        One standard deviation of one phase measurement at the noise the card is rated for [deg].
+    """
+
+    modulation_hz: Annotated[tuple[Positive, ...], Field(min_length=1)]
+    phase_noise_deg: Positive
+
+
+@frozen
+class Triangulation:
+    """How a triangulating unit measures.
+
+    Attributes
+    ----------
+    baseline_m, focal_length_m : float
+        Distance between light and receiver, and focal length of the receiver [m].
+    receiver_length_m : float
+        Length of the linear receiver [m]; its far end sees infinity.
+    spot_noise_m : float
+        One standard deviation of the place of the spot on the receiver [m].
+    most_noise_m : float
+        Range noise past which a range counts as useless [m].
+    """
+
+    baseline_m: Positive
+    focal_length_m: Positive
+    receiver_length_m: Positive
+    spot_noise_m: Positive
+    most_noise_m: Positive
+
+
+@frozen
+class Sensor:
+    """A rangefinder, as its card describes it.
+
+    Attributes
+    ----------
+    name, description : str
+        Short name of the card, and one line for people.
+    principle : {"time_of_flight", "phase_shift", "triangulation", "reflected_intensity"}
+        How range is measured.
+    phase_shift, triangulation : PhaseShift or None, Triangulation or None
+        The figures of that principle; None for the others.
+    wavelength_nm : float
+        Laser wavelength [nm].
+    pattern : str
+        ``rotating`` (full turn, one beam or several), ``oscillating_linear`` (mirror at constant angular rate),
+        ``oscillating_sine`` (resonant mirror), ``polygon`` (one-way, constant rate), ``conical`` (a constant angle
+        off the axis, all round), ``rosette`` (two wedges that turn against each other), ``matrix`` (a frame of pixels
+        a pulse), ``profiling`` (fixed beam).
+    line_rates_hz : tuple of float
+        Scan lines (turns, for ``rotating``, ``conical`` and the first wedge of ``rosette``) per second that can be
+        set [Hz]; empty for ``profiling`` and ``matrix``.
+    optical_fov_deg, usable_fov_deg : float
+        Full opening across the flight, and the part whose points are accepted [deg]; 0 for ``profiling``.
+    beam_elevations_deg : tuple of float
+        For ``rotating``: one beam an entry, its angle ahead of the plane that is square to the axis [deg]; the beams
+        fire in turn.
+    wedge_ratio : float or None
+        For ``rosette``: turns of the second wedge, the other way round, to one of the first.
+    frame_pixels : tuple of int or None
+        For ``matrix``: pixels across and along the flight.
+    frame_along_fov_deg : float or None
+        For ``matrix``: full opening along the flight [deg].
+    forward_tilt_deg, sideways_tilt_deg, turned_deg : float
+        How the sensor is mounted: tilt from straight down, positive forward; tilt in the scan plane, positive to the
+        right; turn about the vertical, clockwise from above [deg].
+    boresight_deg : tuple of float
+        Small misalignment of the sensor in its mount: roll, pitch, heading [deg].
+    lever_arm_m : tuple of float
+        From the place whose track is planned to the sensor: forward, right, down [m].
+    tilts_with_aircraft : bool
+        Whether the aircraft's roll and pitch tilt the sensor (rigid mount) or are taken out (levelled mount).
+    divergence_mrad, divergence_width : float, {"1/e2", "1/e", "fwhm"}
+        Full beam divergence [mrad], and the width it is stated for.
+    min_range_m : float
+        Shortest valid range [m].
+    range_noise_m : float or None
+        One standard deviation of range [m]; None where it follows from the principle.
+    angle_noise_deg : float
+        One standard deviation of the scan angle [deg].
+    returns_per_pulse : int
+        Most returns kept of one pulse.
+    ratings : tuple of RangeRating
+        One entry a pulse rate.
+    """
+
+    name: str
+    description: str = ""
+    principle: Principle = "time_of_flight"
+    phase_shift: PhaseShift | None = None
+    triangulation: Triangulation | None = None
+    wavelength_nm: Annotated[float, Field(ge=400, le=4000)]
+    pattern: Pattern
+    line_rates_hz: tuple[Positive, ...] = ()
+    optical_fov_deg: Annotated[float, Field(ge=0, le=360)]
+    usable_fov_deg: Annotated[float, Field(ge=0, lt=180)]
+    beam_elevations_deg: Annotated[tuple[Slant, ...], Field(min_length=1)] = (0.0,)
+    wedge_ratio: Positive | None = None
+    frame_pixels: tuple[Count, Count] | None = None
+    frame_along_fov_deg: Annotated[float, Field(gt=0, lt=180)] | None = None
+    forward_tilt_deg: Slant = 0.0
+    sideways_tilt_deg: Slant = 0.0
+    turned_deg: Annotated[float, Field(ge=-180, le=180)] = 0.0
+    boresight_deg: tuple[SmallAngle, SmallAngle, SmallAngle] = (0.0, 0.0, 0.0)
+    lever_arm_m: tuple[Arm, Arm, Arm] = (0.0, 0.0, 0.0)
+    tilts_with_aircraft: bool = False
+    divergence_mrad: Positive
+    divergence_width: DivergenceWidth
+    min_range_m: NotNegative
+    range_noise_m: Positive | None = None
+    angle_noise_deg: NotNegative = 0.0
+    returns_per_pulse: Annotated[int, Field(ge=1, le=15)] = 1
+    ratings: Annotated[tuple[RangeRating, ...], Field(min_length=1)]
+
+    @property
+    def directions_per_pulse(self) -> int:
+        """Ranges measured by one pulse: the pixels of a frame, else 1."""
+        return int(np.prod(self.frame_pixels)) if self.frame_pixels else 1
+
+    @model_validator(mode="after")
+    def _openings_agree(self) -> Self:
+        if self.usable_fov_deg > self.optical_fov_deg:
+            raise ValueError(
+                f"usable_fov_deg {self.usable_fov_deg:g} is wider than optical_fov_deg {self.optical_fov_deg:g}"
+            )
+        if self.pattern == "rotating" and self.optical_fov_deg != 360:
+            raise ValueError(
+                f"pattern rotating turns through 360 degrees, optical_fov_deg says {self.optical_fov_deg:g}"
+            )
+        if self.pattern not in ("rotating", "profiling") and self.optical_fov_deg >= 180:
+            raise ValueError(
+                f"E33 optical_fov_deg {self.optical_fov_deg:g} is at or over 180 for pattern {self.pattern}"
+            )
+        if self.pattern in WHOLE_OPENING and self.usable_fov_deg != self.optical_fov_deg:
+            raise ValueError(
+                f"usable_fov_deg {self.usable_fov_deg:g} differs from optical_fov_deg {self.optical_fov_deg:g}: "
+                f"pattern {self.pattern} is accepted whole"
+            )
+        if self.pattern != "profiling" and self.usable_fov_deg == 0:
+            raise ValueError(f"pattern {self.pattern} needs usable_fov_deg above 0")
+        return self
+
+    @model_validator(mode="after")
+    def _pattern_is_whole(self) -> Self:
+        if (self.pattern in ("profiling", "matrix")) == bool(self.line_rates_hz):
+            need = "needs at least one of" if not self.line_rates_hz else "has no"
+            raise ValueError(f"pattern {self.pattern} {need} line_rates_hz")
+        if self.pattern != "rotating" and self.beam_elevations_deg != (0.0,):
+            raise ValueError(f"beam_elevations_deg belongs to pattern rotating, not {self.pattern}")
+        for key, owner in (("wedge_ratio", "rosette"), ("frame_pixels", "matrix"), ("frame_along_fov_deg", "matrix")):
+            if (getattr(self, key) is not None) != (self.pattern == owner):
+                need = f"needs {key}" if self.pattern == owner else f"has no {key}, which belongs to {owner}"
+                raise ValueError(f"pattern {self.pattern} {need}")
+        rates = [rating.pulse_rate_hz for rating in self.ratings]
+        if len(set(rates)) != len(rates):
+            raise ValueError("two ratings name the same pulse_rate_hz")
+        return self
+
+    @model_validator(mode="after")
+    def _principle_is_whole(self) -> Self:
+        for owner in ("phase_shift", "triangulation"):
+            if (getattr(self, owner) is not None) != (self.principle == owner):
+                need = f"needs a table [{owner}]" if self.principle == owner else f"has no table [{owner}]"
+                raise ValueError(f"principle {self.principle} {need}")
+        follows = self.principle in ("phase_shift", "triangulation")
+        if (self.range_noise_m is None) != follows:
+            need = "sets the range noise itself: leave out" if follows else "needs"
+            raise ValueError(f"principle {self.principle} {need} range_noise_m")
+        return self
+
+
+@frozen
+class Aircraft:
+    """The drone that carries the sensor.
+
+    Attributes
+    ----------
+    name, description : str
+        Short name of the card, and one line for people.
+    kind : {"multirotor", "fixed_wing"}
+        Decides which turns it can make.
+    min_speed_mps, max_speed_mps : float
+        Ground speeds it can hold with the sensor on [m/s].
+    climb_mps, descent_mps : float
+        Fastest while mapping [m/s].
+    pitch_per_speed_deg_s_per_m : float
+        Nose-down pitch gained per m/s of forward speed [deg / (m/s)].
+    acceleration_mps2 : float
+        Along-track acceleration when leaving and joining lines [m/s2].
+    max_bank_deg : float
+        Steepest bank in turns [deg].
+    settle_s : float
+        Straight flight before a line's data are kept [s]; sets lead-in and lead-out.
+    endurance_s : float
+        Flight time with the sensor on, battery full to empty [s].
+    nose : {"along_track", "into_wind"}
+        Whether the nose is kept along the track (rotors can) or crabs into the wind (wings must).
+    sway_roll_deg, sway_pitch_deg, sway_heading_deg : float
+        Attitude motion on a line about its mean, root mean square [deg].
+    sway_correlation_s : float
+        Time over which that motion forgets itself: its correlation falls by e [s].
+    """
+
+    name: str
+    description: str = ""
+    kind: Literal["multirotor", "fixed_wing"] = "multirotor"
+    min_speed_mps: Positive
+    max_speed_mps: Positive
+    climb_mps: Positive
+    descent_mps: Positive
+    pitch_per_speed_deg_s_per_m: NotNegative = 0.0
+    acceleration_mps2: Positive = 1.5
+    max_bank_deg: Annotated[float, Field(gt=0, lt=60)] = 20.0
+    settle_s: NotNegative = 5.0
+    endurance_s: Positive
+    nose: Literal["along_track", "into_wind"] = "along_track"
+    sway_roll_deg: Annotated[float, Field(ge=0, le=20)] = 0.0
+    sway_pitch_deg: Annotated[float, Field(ge=0, le=20)] = 0.0
+    sway_heading_deg: Annotated[float, Field(ge=0, le=20)] = 0.0
+    sway_correlation_s: Positive = 1.0
+
+    @model_validator(mode="after")
+    def _speeds_in_order(self) -> Self:
+        if self.min_speed_mps > self.max_speed_mps:
+            msg = f"min_speed_mps {self.min_speed_mps:g} is above max_speed_mps {self.max_speed_mps:g}"
+            raise ValueError(msg)
+        return self
