@@ -205,8 +205,9 @@ def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[d
         rows = [
             ("Cause", gap.cause),
             ("Area", f"{_thousands(gap.area_m2)} m²"),
-            *((f"Mean density, {kind} returns", f"{means[kind]:.1f} per m²") for kind in ("first", "ground")),
-            (f"Required, {judged} returns", f"{assessment.forecast.density.target_per_m2:g} per m²"),
+            ("First returns, mean", f"{means['first']:.1f} per m²"),
+            ("Ground returns, mean", f"{means['ground']:.1f} per m²"),
+            (f"{judged.capitalize()} returns, required", f"{assessment.forecast.density.target_per_m2:g} per m²"),
         ]
         geometry = {"type": "Polygon", "coordinates": _polygon(assessment.scene.frame, outline)}
         key = _said(words, f"Gap {gap.gap_id}", rows)

@@ -6,8 +6,16 @@ Lives here: refusals before any search, height limits, the words for each bound.
 import numpy as np
 
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
-from planner.flight.search import Candidate, height_reached_m, line_rates_allowed, ratings_allowed
-from planner.flight.swath import swath_width_m
+from planner.flight.search import (
+    SPEED_STEP_MPS,
+    Candidate,
+    flown_pattern,
+    height_reached_m,
+    line_rates_allowed,
+    ratings_allowed,
+    speeds_mps,
+)
+from planner.flight.swath import frames_join_mps, swath_width_m
 from planner.mission import Mission
 
 
@@ -27,7 +35,7 @@ def refuse_unflyable(mission: Mission) -> None:
     InputError
         E18 held rate not on the card, E33 held speed outside the aircraft's.
     InfeasibleError
-        E21 range, E22 minimum range, E25 no height between clearance and ceiling.
+        E19 frames slower than flight, E21 range, E22 minimum range, E25 no height between clearance and ceiling.
     SafetyError
         E23 held height below the clearance.
     """
@@ -60,6 +68,7 @@ def refuse_unflyable(mission: Mission) -> None:
             ),
             best=Best("agl_m", asked=low, reachable=reached, limited_by="range of the sensor"),
         )
+    _refuse_parted_frames(mission, high)
 
 
 def reasons(
@@ -77,10 +86,11 @@ def reasons(
         Most spacing that the local swaths leave [m], and how many lines were laid.
     """
     rates = {"pulse_rate_hz": len(mission.sensor.ratings), "line_rate_hz": len(mission.sensor.line_rates_hz)}
+    words = ("the pattern has no scan lines", "the card's only rate", "shortest flight time")
     return {
         "agl_m": _agl_bound(mission, candidate),
-        "speed_mps": _speed_bound(mission, speed_mps, short),
-        **{name: "shortest flight time" if count > 1 else "the card's only rate" for name, count in rates.items()},
+        "speed_mps": _speed_bound(mission, candidate, speed_mps, short),
+        **{name: words[min(count, 2)] for name, count in rates.items()},
         "usable_half_angle_deg": _angle_bound(mission, candidate),
         "line_spacing_m": _spacing_bound(mission, candidate, spacing_wanted_m, lines),
         "heading_deg": "long side of the flown area",
@@ -103,6 +113,26 @@ def _refuse_held_rates(mission: Mission) -> None:
         raise InputError(Fault("E33", what, _where(mission, "speed_mps"), "hold a speed within, or none"))
 
 
+def _refuse_parted_frames(mission: Mission, highest_m: float) -> None:
+    """Raise where frames come so slowly that even the slowest flight leaves gaps between them."""
+    slowest, sensor = speeds_mps(mission)[0], mission.sensor
+    fastest = {
+        rating: float(frames_join_mps(flown_pattern(mission, rating), min(highest_m, height_reached_m(mission, rating))))
+        for rating in ratings_allowed(mission)
+    }
+    rating, joined = max(fastest.items(), key=lambda item: item[1])
+    if joined < slowest:
+        whose = "the held speed" if mission.flight.speed_mps else f"the least speed of {mission.aircraft.name}"
+        what = (
+            f"frames {rating.pulse_rate_hz:g} times a second, {sensor.frame_along_fov_deg:g} deg along the flight, "
+            f"join up to {joined:.2f} m/s at {joined / rating.pulse_rate_hz:.1f} m a frame; {whose} is {slowest:g} m/s"
+        )
+        needed = slowest / joined * rating.pulse_rate_hz
+        fix = f"take {needed:.2f} frames a second or more, a longer frame, or an aircraft that flies slower"
+        limit = "frame rate of the sensor at the greatest height"
+        raise InfeasibleError(Fault("E19", what, fix=fix), best=Best("speed_mps", slowest, joined, limit))
+
+
 def _where(mission: Mission, key: str) -> str:
     return f"{mission.file.name} [flight] {key}"
 
@@ -115,9 +145,11 @@ def _agl_bound(mission: Mission, candidate: Candidate) -> str:
     return "ceiling above ground" if candidate.agl_m > high - 1 else "shortest flight time"
 
 
-def _speed_bound(mission: Mission, speed_mps: float, short: bool) -> str:
+def _speed_bound(mission: Mission, candidate: Candidate, speed_mps: float, short: bool) -> str:
     if short:
         return "density at nominal height; too much of the ground lies deeper and stays below it"
+    if speed_mps > frames_join_mps(flown_pattern(mission, candidate.rating), candidate.agl_m) - SPEED_STEP_MPS:
+        return "frames that join"
     return "greatest speed of the aircraft" if speed_mps >= mission.aircraft.max_speed_mps else "density"
 
 

@@ -3,7 +3,7 @@
 Lives here: swath, density and reach of a card at a height. Must not know sites, lines or forecasts.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -34,10 +34,10 @@ def capability(sensor: Sensor, rating: RangeRating, agl_m: float, speed_mps: flo
     if sensor.pattern == "profiling":
         return Capability(0.0, np.nan)
     reach = reach_of(rating, sensor.wavelength_nm, sensor.min_range_m, rating.visibility_km)
-    tilt = float(np.radians(sensor.forward_tilt_deg))
-    half_angle = min(float(reach_half_angle_rad(reach, agl_m, tilt)), float(np.radians(sensor.usable_fov_deg / 2)))
+    pattern = scan_pattern(sensor, rating.pulse_rate_hz, max(sensor.line_rates_hz, default=0.0))
+    half_angle = min(float(reach_half_angle_rad(reach, agl_m, pattern)), pattern.usable_half_angle_rad)
     if not half_angle > 0 or agl_m < sensor.min_range_m:
         return Capability(np.nan, np.nan)
-    pattern = scan_pattern(sensor, rating.pulse_rate_hz, max(sensor.line_rates_hz), half_angle)
     swath = float(swath_width_m(agl_m, half_angle))
-    return Capability(swath, rating.pulse_rate_hz * usable_share(pattern) / (speed_mps * swath))
+    kept = pattern.pulse_rate_hz * usable_share(replace(pattern, usable_half_angle_rad=half_angle))
+    return Capability(swath, kept / (speed_mps * swath))

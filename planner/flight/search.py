@@ -8,16 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.equipment import RangeRating
+from planner.equipment import WHOLE_OPENING, RangeRating
 from planner.errors import Best, Fault, InfeasibleError
+from planner.flight.counts import counted_density_per_m2, fastest_mps, grain_of, needed_per_m_s
 from planner.flight.sorties import turn_time_s
 from planner.flight.swath import (
-    counted_density_per_m2,
     farthest_alone_m,
-    fastest_mps,
+    farthest_cosine,
+    frames_join_mps,
     least_aggregate_density_per_m2,
     least_single_density_per_m2,
-    needed_per_m_s,
     reach_half_angle_rad,
     sidelap,
     swath_width_m,
@@ -78,9 +78,9 @@ class Candidate:
 
 
 def widest_tilt_rad(mission: Mission) -> float:
-    """Return the largest tilt [rad], either way, over the speeds the mission allows."""
-    speeds = _speeds_mps(mission)
-    return max(abs(scan_tilt_rad(mission.sensor, mission.aircraft, speed)) for speed in speeds)
+    """Return the tilt [rad] that is farthest from straight down over the speeds the mission allows."""
+    speeds = speeds_mps(mission)
+    return max((scan_tilt_rad(mission.sensor, mission.aircraft, speed) for speed in speeds), key=abs)
 
 
 def reach(mission: Mission, rating: RangeRating) -> Reach:
@@ -90,8 +90,11 @@ def reach(mission: Mission, rating: RangeRating) -> Reach:
 
 
 def height_reached_m(mission: Mission, rating: RangeRating) -> float:
-    """Return the greatest height [m] from which the light of a rating comes back from straight below."""
-    cosine = np.cos(widest_tilt_rad(mission))
+    """Return the greatest height [m] from which the light of a rating comes back.
+
+    From the middle of the scan, each beam of a fan; from all of an opening that is accepted whole.
+    """
+    cosine = np.maximum(farthest_cosine(flown_pattern(mission, rating), 0.0), 0.0)
     return float(reach(mission, rating).longest_m(cosine) * cosine)
 
 
@@ -102,24 +105,24 @@ def ratings_allowed(mission: Mission) -> tuple[RangeRating, ...]:
 
 
 def line_rates_allowed(mission: Mission) -> tuple[float, ...]:
-    """Return the scan-line rates of the card that the mission leaves open [Hz]; 0 for a fixed beam."""
+    """Return the scan-line rates of the card that the mission leaves open [Hz]; 0 for a fixed beam and for frames."""
     held = mission.flight.line_rate_hz
-    if mission.sensor.pattern == "profiling":
+    if mission.sensor.pattern in ("profiling", "matrix"):
         return (0.0,)
     return tuple(rate for rate in mission.sensor.line_rates_hz if held is None or rate == held)
 
 
 def flown_pattern(
-    mission: Mission, pulse_rate_hz: float, line_rate_hz: float, half_angle_rad: float, tilt_rad: float
+    mission: Mission, rating: RangeRating, line_rate_hz: float = 0.0, half_angle_rad: float | None = None
 ) -> ScanPattern:
-    """Return the scan pattern at given rates [Hz], usable half angle [rad] and tilt in flight [rad]."""
-    pattern = scan_pattern(mission.sensor, pulse_rate_hz, line_rate_hz, half_angle_rad)
-    return replace(pattern, forward_tilt_rad=tilt_rad)
+    """Return the scan pattern at given rates, tilted as far as flight tilts it; the card's usable half angle [rad]."""
+    pattern = scan_pattern(mission.sensor, rating.pulse_rate_hz, line_rate_hz, half_angle_rad)
+    return replace(pattern, forward_tilt_rad=widest_tilt_rad(mission))
 
 
 def reached_rad(mission: Mission, rating: RangeRating, agl_m: npt.ArrayLike) -> Array:
     """Return the largest scan angle [rad] that reaches flat ground from heights [m], any shape; 0 for none."""
-    return np.nan_to_num(reach_half_angle_rad(reach(mission, rating), agl_m, widest_tilt_rad(mission)))
+    return np.nan_to_num(reach_half_angle_rad(reach(mission, rating), agl_m, flown_pattern(mission, rating)))
 
 
 def least_per_m_s(
@@ -145,8 +148,8 @@ def least_per_m_s(
     """
     pooled = mission.requirement.coverage == "aggregate"
     least = least_aggregate_density_per_m2 if pooled else least_single_density_per_m2
-    whole = flown_pattern(mission, rating.pulse_rate_hz, 0.0, half_angle_rad, widest_tilt_rad(mission))
-    return least(whole, agl_m[:, np.newaxis], 1.0, spacing_m, reached_rad[:, np.newaxis])
+    pattern = flown_pattern(mission, rating, half_angle_rad=half_angle_rad)
+    return least(pattern, agl_m[:, np.newaxis], 1.0, spacing_m, reached_rad[:, np.newaxis])
 
 
 def search(mission: Mission, task: Task) -> Candidate:
@@ -217,8 +220,18 @@ def alone_m(
     mission: Mission, task: Task, pattern: ScanPattern, agl_m: npt.ArrayLike, speed_mps: npt.ArrayLike
 ) -> Array:
     """Return how far beside an outermost line [m] its pass alone meets the density at a height and speed, any shape."""
-    needed = needed_per_m_s(pattern.line_rate_hz, task.cell_m, task.target_per_m2, speed_mps)
+    grain = grain_of(pattern, mission.requirement.percentile)
+    needed = needed_per_m_s(grain, task.cell_m, task.target_per_m2, speed_mps)
     return farthest_alone_m(pattern, agl_m, needed)
+
+
+def fastest_flown_mps(
+    mission: Mission, task: Task, pattern: ScanPattern, least_per_m_s: npt.ArrayLike, agl_m: npt.ArrayLike
+) -> Array:
+    """Return the highest speed [m/s] that keeps the density and joins frames, from least densities at 1 m/s."""
+    grain = grain_of(pattern, mission.requirement.percentile)
+    dense = fastest_mps(grain, least_per_m_s, task.cell_m, task.target_per_m2)
+    return np.asarray(np.minimum(dense, frames_join_mps(pattern, agl_m)))
 
 
 def round_down_mps(speed_mps: npt.ArrayLike, least_mps: float) -> Array:
@@ -231,7 +244,7 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
     """Return the best candidate of one rating and line rate; None where no swath is wide enough."""
     heights = _heights_m(mission, task)
     depths = np.linspace(0.0, task.deeper_m, DEPTHS if task.deeper_m > 0 else 1)
-    low, high = _speeds_mps(mission)
+    low, high = speeds_mps(mission)
     reaches = [reached_rad(mission, rating, heights + depth) for depth in depths]
     reached = reaches[0]
     held_m, least_q = mission.flight.line_spacing_m, mission.requirement.sidelap_min
@@ -251,10 +264,12 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
             ],
             axis=0,
         )
-        wanted = fastest_mps(least, line_rate_hz, task.cell_m, task.target_per_m2)
+        pattern = flown_pattern(mission, rating, line_rate_hz, angle)
+        wanted = fastest_flown_mps(mission, task, pattern, least, heights[:, np.newaxis])
         speed = np.full(least.shape, low) if low == high else round_down_mps(np.clip(wanted, low, high), low)
-        density = counted_density_per_m2(least, line_rate_hz, task.cell_m, speed)
-        pattern = flown_pattern(mission, rating.pulse_rate_hz, line_rate_hz, angle, widest_tilt_rad(mission))
+        grain = grain_of(pattern, mission.requirement.percentile)
+        joined = speed <= frames_join_mps(pattern, heights)[:, np.newaxis]
+        density = np.where(joined, counted_density_per_m2(grain, least, task.cell_m, speed), 0.0)
         alone = alone_m(mission, task, pattern, heights[:, np.newaxis], speed)
         span = np.maximum(task.across_m - width, task.judged_across_m - 2 * alone)
         time = flat_time_s(mission, task, spacing, span, speed)
@@ -281,7 +296,7 @@ def _profiling(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: 
     """Return the settings of a fixed beam: one line a judging cell, density pulse rate / (speed spacing)."""
     if height_reached_m(mission, rating) < task.least_agl_m:
         return None
-    low, high = _speeds_mps(mission)
+    low, high = speeds_mps(mission)
     rate, target = rating.pulse_rate_hz, task.target_per_m2
     spacing = mission.flight.line_spacing_m or min(task.cell_m, rate / (target * low))
     speed = float(round_down_mps(np.clip(rate / (target * spacing), low, high), low))
@@ -294,7 +309,8 @@ def _profiling(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: 
     return Candidate(rating, line_rate_hz, agl, 0.0, spacing, speed, density, time, 0.0, cost)
 
 
-def _speeds_mps(mission: Mission) -> tuple[float, float]:
+def speeds_mps(mission: Mission) -> tuple[float, float]:
+    """Return the least and greatest speed [m/s] that the mission leaves open; both are the held one."""
     held = mission.flight.speed_mps
     return (held, held) if held else (mission.aircraft.min_speed_mps, mission.aircraft.max_speed_mps)
 
@@ -311,8 +327,10 @@ def _heights_m(mission: Mission, task: Task) -> Array:
 
 
 def _angles_rad(mission: Mission) -> Array:
-    """Return usable half angles to try [rad]: the card's, and whole degrees below it."""
+    """Return usable half angles to try [rad]: the card's, and whole degrees below it where there is a choice."""
     widest = mission.sensor.usable_fov_deg / 2
+    if mission.sensor.pattern in WHOLE_OPENING:
+        return np.radians([widest])
     step = max(1.0, np.ceil(widest / ANGLES))
     degrees = np.concatenate([[widest], np.arange(np.ceil(widest) - 1, max(widest / 8, 0.5), -step)])
     return np.asarray(np.radians(degrees))

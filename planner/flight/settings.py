@@ -20,15 +20,15 @@ from planner.flight.search import (
     Candidate,
     Task,
     alone_m,
+    fastest_flown_mps,
     flown_pattern,
     least_per_m_s,
     reached_rad,
     round_down_mps,
     search,
-    widest_tilt_rad,
 )
 from planner.flight.sorties import flight_figures
-from planner.flight.swath import fastest_mps, swath_width_m
+from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.ground.surface import Scene
 from planner.mission import Following, Mission
 from planner.ranging.beams import scan_tilt_rad
@@ -274,21 +274,22 @@ def _rims_m(
         return spacing_m / 2, spacing_m / 2
     shrunk = min(spacing_m / candidate.spacing_m, 1.0)
     edge = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad)) / 2
-    rates = candidate.rating.pulse_rate_hz, candidate.line_rate_hz
-    pattern = flown_pattern(mission, *rates, candidate.half_angle_rad, widest_tilt_rad(mission))
+    pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
     alone = float(alone_m(mission, task, pattern, candidate.agl_m, speed_mps))
     return edge * shrunk, min(alone, edge) * shrunk
 
 
 def _manner(site: _Site, candidate: Candidate, speed_mps: float, tilt_rad: float, following: Following) -> Manner:
     aircraft, limits = site.mission.aircraft, site.mission.limits
+    pattern = flown_pattern(site.mission, candidate.rating)
+    ahead_rad = along_half_angle_rad(replace(pattern, forward_tilt_rad=tilt_rad))
     return Manner(
         speed_mps=speed_mps,
         pulse_rate_hz=candidate.rating.pulse_rate_hz,
         line_rate_hz=candidate.line_rate_hz,
         usable_half_angle_rad=candidate.half_angle_rad,
         lead_m=aircraft.settle_s * speed_mps,
-        extend_m=candidate.agl_m * abs(float(np.tan(tilt_rad))),
+        extend_m=candidate.agl_m * float(np.tan(ahead_rad)),
         climb_slope=min(aircraft.climb_mps, limits.climb_mps or np.inf) / speed_mps,
         descent_slope=min(aircraft.descent_mps, limits.descent_mps or np.inf) / speed_mps,
         level_m=site.highest_m + candidate.agl_m if following == "level" else None,
@@ -305,7 +306,8 @@ def _speed_wanted_mps(mission: Mission, task: Task, candidate: Candidate, spacin
         return candidate.rating.pulse_rate_hz / (task.target_per_m2 * spacing_m)
     heights = np.linspace(candidate.agl_m, max(deepest_m, candidate.agl_m), DEPTHS)
     least = _least_per_m_s(mission, candidate, heights, spacing_m)
-    return float(fastest_mps(least, candidate.line_rate_hz, task.cell_m, task.target_per_m2))
+    pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
+    return float(fastest_flown_mps(mission, task, pattern, least, candidate.agl_m))
 
 
 def _least_per_m_s(mission: Mission, candidate: Candidate, heights_m: Array, spacing_m: float) -> float:

@@ -60,16 +60,16 @@ def flight_figures(lines: Sequence[FlightLine], aircraft: Aircraft, sensor: Sens
     Returns
     -------
     dict
-        lines, line_length_m (geodesic, kept parts), turns, time_s {lines, lead, turns, total}, pulses (all directions,
-        on kept parts), returns_expected (pulses sent within the usable opening), data_bytes (LAS format 6).
+        lines, line_length_m (geodesic, kept parts), turns, time_s {lines, lead, turns, total}, pulses (all directions
+        and pixels, on kept parts), returns_expected (pulses sent within the usable opening), data_bytes (LAS format 6).
     """
     on_lines = sum(line.kept_length_m / line.speed_mps for line in lines)
     lead = sum((line.along_m()[-1] - line.kept_length_m) / line.speed_mps for line in lines)
     turns = sum(_turn_between_s(aircraft, before, after) for before, after in pairwise(lines))
     pulses = returns = length = 0.0
     for line in lines:
-        fired = line.pulse_rate_hz * line.kept_length_m / line.speed_mps
         pattern = scan_pattern(sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
+        fired = pattern.pulse_rate_hz * line.kept_length_m / line.speed_mps
         kept = line.kept_points_m()
         pulses += fired
         returns += fired * usable_share(pattern)

@@ -8,6 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
+from planner.equipment import WHOLE_OPENING
 from planner.ranging.beams import ScanPattern, angular_pulse_rate, usable_share
 from planner.ranging.linkbudget import Reach
 
@@ -54,11 +55,32 @@ def footprint_m(agl_m: npt.ArrayLike, divergence_rad: npt.ArrayLike, angle_rad: 
     return np.asarray(np.asarray(agl_m) * np.asarray(divergence_rad) / np.cos(angle_rad) ** 2)
 
 
-def reach_half_angle_rad(reach: Reach, agl_m: npt.ArrayLike, tilt_rad: float = 0.0) -> Array:
-    """Return the largest scan angle [rad] whose pulse comes back from flat ground, any shape; nan for none.
+def farthest_cosine(pattern: ScanPattern, angle_rad: npt.ArrayLike) -> Array:
+    """Return the cosine of incidence on flat ground of the farthest pulse sent at scan angles [rad], any shape.
 
-    The beam meets the ground at cos(incidence) = cos(scan angle) cos(tilt) and must cross h / cos(incidence). Reach
-    times that cosine grows with it, so the least cosine is found by halving; without air it is (h / R0)^(2/3).
+    A plane tilted by t meets the ground at cos(angle) cos t; a beam that looks e ahead of it at
+    cos e cos(angle) cos t - sin e sin t. A whole opening T must be reached at once: a ring or rosette tilted by t is
+    farthest at cos(T + t), a frame in a corner: (cos t - tan A sin t) / sqrt(1 + tan^2 T + tan^2 A) with A half its
+    opening along the flight. Derived here.
+    """
+    angle, tilt = np.asarray(angle_rad, dtype=np.float64), pattern.forward_tilt_rad
+    opening = pattern.optical_half_angle_rad
+    if pattern.kind in ("conical", "rosette"):
+        return np.full(angle.shape, np.cos(opening + abs(tilt)))
+    if pattern.kind == "matrix":
+        aside, ahead = np.tan(opening), np.tan(pattern.along_half_angle_rad)
+        corner = (np.cos(tilt) - ahead * abs(np.sin(tilt))) / np.sqrt(1 + aside**2 + ahead**2)
+        return np.full(angle.shape, corner)
+    beams = np.asarray(pattern.beam_elevations_rad)
+    cosines = np.cos(beams) * np.cos(angle)[..., np.newaxis] * np.cos(tilt) - np.sin(beams) * np.sin(tilt)
+    return np.asarray(cosines.min(axis=-1))
+
+
+def reach_half_angle_rad(reach: Reach, agl_m: npt.ArrayLike, pattern: ScanPattern) -> Array:
+    """Return the largest scan angle [rad] whose pulses come back from flat ground, any shape; nan for none.
+
+    A pulse must cross h / cos(incidence). Reach times that cosine grows with it, so the least cosine is found by
+    halving; without air it is (h / R0)^(2/3). A pattern that is accepted whole has all of its opening or none.
     """
     height = np.asarray(agl_m, dtype=np.float64)
     low, high = np.zeros(height.shape), np.ones(height.shape)
@@ -66,9 +88,37 @@ def reach_half_angle_rad(reach: Reach, agl_m: npt.ArrayLike, tilt_rad: float = 0
         middle = (low + high) / 2
         enough = reach.longest_m(middle) * middle >= height
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    cosine = high / np.cos(tilt_rad)
-    none = (reach.longest_m(1.0) < height) | (cosine > 1)
-    return np.where(none, np.nan, np.arccos(np.minimum(cosine, 1.0)))
+    none = reach.longest_m(1.0) < height
+    if pattern.kind in WHOLE_OPENING:
+        none |= farthest_cosine(pattern, 0.0) < high
+        return np.where(none, np.nan, pattern.optical_half_angle_rad)
+    beams, tilt = np.asarray(pattern.beam_elevations_rad), pattern.forward_tilt_rad
+    ahead = (high[..., np.newaxis] + np.sin(beams) * np.sin(tilt)) / (np.cos(beams) * np.cos(tilt))
+    cosine = np.maximum(ahead.max(axis=-1), -1.0)
+    return np.where(none | (cosine > 1), np.nan, np.arccos(np.minimum(cosine, 1.0)))
+
+
+def along_half_angle_rad(pattern: ScanPattern) -> float:
+    """Return how far a pattern looks along the flight from straight down, ahead or back, its tilt included [rad]."""
+    if pattern.kind in ("conical", "rosette"):
+        own = pattern.optical_half_angle_rad
+    elif pattern.kind == "matrix":
+        own = pattern.along_half_angle_rad
+    else:
+        own = float(np.abs(pattern.beam_elevations_rad).max())
+    return own + abs(pattern.forward_tilt_rad)
+
+
+def frames_join_mps(pattern: ScanPattern, agl_m: npt.ArrayLike) -> Array:
+    """Return the highest speed [m/s] at which each frame begins where the last one ended, any shape.
+
+    A frame covers 2 h tan A along the flight; the corners of a tilted one are left out. inf where nothing comes in
+    frames.
+    """
+    height = np.asarray(agl_m, dtype=np.float64)
+    if pattern.kind != "matrix":
+        return np.full(height.shape, np.inf)
+    return np.asarray(pattern.line_rate_hz * 2 * height * np.tan(pattern.along_half_angle_rad))
 
 
 def single_pass_density_per_m2(
@@ -119,57 +169,14 @@ def mean_aggregate_density_per_m2(pattern: ScanPattern, speed_mps: npt.ArrayLike
 def farthest_alone_m(pattern: ScanPattern, agl_m: npt.ArrayLike, needed_per_m_s: npt.ArrayLike) -> Array:
     """Return how far beside an outermost line [m] its pass alone leaves at least a density at 1 m/s [1/(m s)].
 
-    Any shapes that broadcast; 0 where the line falls short beneath itself.
+    Any shapes that broadcast; 0 where the line falls short beneath itself, as a cone or a slow-ended mirror does first.
     """
     agl, needed = (np.asarray(values, dtype=np.float64)[..., np.newaxis] for values in (agl_m, needed_per_m_s))
     half_width = swath_width_m(agl / np.cos(pattern.forward_tilt_rad), pattern.usable_half_angle_rad) / 2
     offsets = half_width * np.linspace(0.0, 1 - 1e-9, PLACES)
     enough = single_pass_density_per_m2(pattern, offsets, agl, 1.0) >= needed * (1 - 1e-6)
-    return np.asarray(np.max(np.where(enough, offsets, 0.0), axis=-1))
-
-
-def counting_floor(cell_m: npt.ArrayLike, along_spacing_m: npt.ArrayLike, across_spacing_m: npt.ArrayLike) -> Array:
-    """Return the least share of its mean count that a cell can hold, any shape, 0-1.
-
-    A cell [m] set anywhere on scan lines and pulses at these spacings [m] holds at least the whole part of the mean
-    number of each; a percentile of cells sees those counts, not the mean.
-    """
-    along = np.asarray(cell_m) / np.asarray(along_spacing_m)
-    across = np.asarray(cell_m) / np.asarray(across_spacing_m)
-    return np.asarray(np.floor(along + 1e-9) / along * np.floor(across + 1e-9) / across)
-
-
-def fastest_mps(least_per_m_s: npt.ArrayLike, line_rate_hz: float, cell_m: float, target_per_m2: float) -> Array:
-    """Return the highest speed [m/s] at which the emptiest cell still counts a density, any shape.
-
-    `least_per_m_s` is the least density at 1 m/s [1/(m s)]. A cell holds floor(c K / f) pulses of each of
-    floor(c f / v) scan lines, so v = c f / ceil(target c^2 / floor(c K / f)); 0 where a scan line may miss the cell.
-    """
-    least = np.asarray(least_per_m_s, dtype=np.float64)
-    pulses = np.floor(cell_m * np.where(np.isfinite(least), least, 0.0) / line_rate_hz + 1e-9)
-    with np.errstate(divide="ignore"):
-        lines = np.ceil(target_per_m2 * cell_m**2 / pulses - 1e-9)
-    return np.asarray(np.where(pulses > 0, cell_m * line_rate_hz / np.maximum(lines, 1), 0.0))
-
-
-def counted_density_per_m2(
-    least_per_m_s: npt.ArrayLike, line_rate_hz: float, cell_m: float, speed_mps: npt.ArrayLike
-) -> Array:
-    """Return the density [1/m2] the emptiest cell counts at a speed [m/s], any shape; the way back of `fastest_mps`."""
-    least, speed = np.asarray(least_per_m_s, dtype=np.float64), np.asarray(speed_mps, dtype=np.float64)
-    pulses = np.floor(cell_m * np.where(np.isfinite(least), least, 0.0) / line_rate_hz + 1e-9)
-    return np.asarray(pulses * np.floor(cell_m * line_rate_hz / speed + 1e-9) / cell_m**2)
-
-
-def needed_per_m_s(line_rate_hz: float, cell_m: float, target_per_m2: float, speed_mps: npt.ArrayLike) -> Array:
-    """Return the density at 1 m/s [1/(m s)] with which the emptiest cell counts a density at a speed [m/s], any shape.
-
-    The least K of `counted_density_per_m2`; inf where a cell may lie between scan lines.
-    """
-    lines = np.floor(cell_m * line_rate_hz / np.asarray(speed_mps, dtype=np.float64) + 1e-9)
-    with np.errstate(divide="ignore"):
-        pulses = np.ceil(target_per_m2 * cell_m**2 / lines - 1e-9)
-    return np.asarray(line_rate_hz / cell_m * pulses)
+    so_far = np.logical_and.accumulate(enough, axis=-1)
+    return np.asarray(np.max(np.where(so_far, offsets, 0.0), axis=-1))
 
 
 def _least(

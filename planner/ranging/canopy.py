@@ -23,8 +23,7 @@ Array = npt.NDArray[np.float64]
 LEAST_DEPTH = 1e-12
 """Optical depth of crowns that let all light through: 0 would mark them as opaque."""
 
-BLOCK_BITS = 4
-BLOCK = 1 << BLOCK_BITS
+BLOCK = 16
 """Squares along a side of the blocks that a ray leaves in one step where it passes above all their crowns."""
 
 
@@ -99,7 +98,7 @@ def crowns_of(layers: Layers) -> Crowns:
 
 @kernel
 def _height(z, row, col, x, y):
-    """Return the height of the triangulated surface at a point of a square, in lattice units [m]."""
+    """Return the height of the triangulated surface at a point of a square given in lattice units [m]."""
     corner, east, south = triangle_plane(z, row, col, x - col >= y - row)
     return corner + east * (x - col) + south * (y - row)
 
@@ -146,44 +145,40 @@ def foliage_between(crowns, point, sensor):
     per_dx, per_dy = 1.0 / dx if dx != 0.0 else np.inf, 1.0 / dy if dy != 0.0 else np.inf
     col, row = min(int(x), cols - 1), min(int(y), rows - 1)
     start, depth = 0.0, 0.0
-    over_ground = height - _height(ground, row, col, x, y)
-    under_top = _height(top, row, col, x, y) - height
     while start < end:
         # The whole block first: most of a path lies above the crowns of the blocks it crosses.
-        low_col, low_row = col >> BLOCK_BITS << BLOCK_BITS, row >> BLOCK_BITS << BLOCK_BITS
+        low_col, low_row = col // BLOCK * BLOCK, row // BLOCK * BLOCK
         out_x = (low_col + (BLOCK if right else 0) - x) * per_dx if dx != 0.0 else np.inf
         out_y = (low_row + (BLOCK if down else 0) - y) * per_dy if dy != 0.0 else np.inf
         stop = max(min(out_x, out_y, end), start)
-        if height + (start if dh > 0.0 else stop) * dh >= lids[row >> BLOCK_BITS, col >> BLOCK_BITS]:
-            start = stop
+        if height + (start if dh > 0.0 else stop) * dh >= lids[row // BLOCK, col // BLOCK]:
             if out_x <= out_y:
                 col = low_col + BLOCK if right else low_col - 1
-                row = min(max(int(y + start * dy), low_row), low_row + BLOCK - 1)
+                row = min(max(int(y + stop * dy), low_row), low_row + BLOCK - 1)
             else:
                 row = low_row + BLOCK if down else low_row - 1
-                col = min(max(int(x + start * dx), low_col), low_col + BLOCK - 1)
-            if col < 0 or row < 0 or col >= cols or row >= rows:
-                break
-            here_x, here_y, here = x + start * dx, y + start * dy, height + start * dh
-            over_ground = here - _height(ground, row, col, here_x, here_y)
-            under_top = _height(top, row, col, here_x, here_y) - here
-            continue
-        out_x = (col + (1 if right else 0) - x) * per_dx if dx != 0.0 else np.inf
-        out_y = (row + (1 if down else 0) - y) * per_dy if dy != 0.0 else np.inf
-        stop = max(min(out_x, out_y, end), start)
-        before_ground, before_top, here = over_ground, under_top, height + stop * dh
-        over_ground = here - _height(ground, row, col, x + stop * dx, y + stop * dy)
-        under_top = _height(top, row, col, x + stop * dx, y + stop * dy) - here
-        if density[row, col] > 0.0:
-            share = _share_between(before_ground, over_ground, before_top, under_top)
-            depth += share * (stop - start) * length * density[row, col]
-        start = stop
-        if out_x <= out_y:
-            col += 1 if right else -1
+                col = min(max(int(x + stop * dx), low_col), low_col + BLOCK - 1)
         else:
-            row += 1 if down else -1
+            out_x = (col + (1 if right else 0) - x) * per_dx if dx != 0.0 else np.inf
+            out_y = (row + (1 if down else 0) - y) * per_dy if dy != 0.0 else np.inf
+            stop = max(min(out_x, out_y, end), start)
+            if density[row, col] > 0.0:
+                x0, y0, h0 = x + start * dx, y + start * dy, height + start * dh
+                x1, y1, h1 = x + stop * dx, y + stop * dy, height + stop * dh
+                share = _share_between(
+                    h0 - _height(ground, row, col, x0, y0),
+                    h1 - _height(ground, row, col, x1, y1),
+                    _height(top, row, col, x0, y0) - h0,
+                    _height(top, row, col, x1, y1) - h1,
+                )
+                depth += share * (stop - start) * length * density[row, col]
+            if out_x <= out_y:
+                col += 1 if right else -1
+            else:
+                row += 1 if down else -1
         if col < 0 or row < 0 or col >= cols or row >= rows:
             break
+        start = stop
     return depth
 
 
@@ -195,7 +190,7 @@ def transmission(crowns, point, sensor):
 
 @kernel
 def expected_returns(mean, most):
-    """Return the expected number of returns of a pulse through crowns, the last one from the ground included.
+    """Return the expected number of returns of a pulse that goes into crowns, those from the ground included.
 
     The model, ours, is "core and rim": the core of a beam and its rim are two thin beams that meet contacts with
     leaves independently, each a Poisson number of the same mean. The core decides whether the pulse reaches the
@@ -213,8 +208,7 @@ def expected_returns(mean, most):
     Returns
     -------
     float or ndarray
-        1 without foliage; never less than 1 - a pulse that meets a leaf first gives a return too - nor more than
-        `most`.
+        Between 1, without foliage, and `most`: a pulse that a leaf stops gives a return too.
     """
     free = np.exp(-mean)
     chance = free

@@ -4,9 +4,10 @@ Lives here: patterns that do not scan a plane, and scan lines beside faces so st
 twice. Must not know legs or files.
 
 A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. A sink is a tuple: tally,
-ground returns (expected, and were there no crowns), first and last column touched in each row of cells. `squares` is a tuple: row and column of the cell
-that each lattice row and column lies in (-1 for none), and which squares are bare ground (empty where nobody asks).
-`crowns` is what a pulse must pass, see `canopy`; without crowns only first returns are counted, else only ground.
+ground returns (expected, and were there no crowns), first and last column touched in each row of cells. `squares` is a
+tuple: row and column of the cell that each lattice row and column lies in (-1 for none), and which squares are bare
+ground (empty where nobody asks). `crowns` is what a pulse must pass, see `canopy`: with crowns only ground returns are
+counted, without them first returns and what is lost.
 """
 
 import numpy as np

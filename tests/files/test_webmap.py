@@ -174,7 +174,7 @@ def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _kind_layers(path: Path) -> list[str]:
-    return re.findall(r"Expected density, (\w+) returns", path.read_text(encoding="utf-8"))
+    return re.findall(r"Expected (\w+) returns</label>", path.read_text(encoding="utf-8"))
 
 
 def test_the_other_returns_have_a_layer_where_they_differ(map_file: Path, tmp_path: Path) -> None:
@@ -192,7 +192,7 @@ def test_the_layer_of_the_returns_asked_for_comes_first_and_has_the_target(tmp_p
     page = (tmp_path / "map.html").read_text(encoding="utf-8")
     assert page.count('class="target"') == 1
     assert "the target counts ground returns" in page
-    assert f'Required, ground returns", "{TARGET:g} per m' in page
+    assert f'Ground returns, required", "{TARGET:g} per m' in page
 
 
 def test_both_densities_and_the_faces_are_told(map_file: Path, tmp_path: Path) -> None:
@@ -222,10 +222,10 @@ def test_a_gap_tells_both_densities(map_file: Path) -> None:
     for gap in job.forecast.gaps:
         rows, cells = told[f"Gap {gap.gap_id}"], job.forecast.cells
         inside = cells.inside(gap.polygon)
-        for kind, density in (("first", job.forecast.first_per_m2), ("ground", job.forecast.ground_per_m2)):
+        for kind, density in (("First", job.forecast.first_per_m2), ("Ground", job.forecast.ground_per_m2)):
             mean = np.nan_to_num(density[inside]).mean()
-            assert float(rows[f"Mean density, {kind} returns"].split()[0]) == pytest.approx(mean, abs=0.051)
-        apart += len({rows[f"Mean density, {kind} returns"] for kind in ("first", "ground")}) == 2
+            assert float(rows[f"{kind} returns, mean"].split()[0]) == pytest.approx(mean, abs=0.051)
+        apart += len({rows[f"{kind} returns, mean"] for kind in ("First", "Ground")}) == 2
     assert apart > 0
 
 

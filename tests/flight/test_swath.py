@@ -1,19 +1,20 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from planner.flight.swath import (
-    counted_density_per_m2,
-    counting_floor,
+    along_half_angle_rad,
     farthest_alone_m,
-    fastest_mps,
+    farthest_cosine,
     footprint_m,
+    frames_join_mps,
     least_aggregate_density_per_m2,
     least_single_density_per_m2,
     line_spacing_m,
     mean_aggregate_density_per_m2,
-    needed_per_m_s,
     points_per_line,
     reach_half_angle_rad,
     sidelap,
@@ -23,6 +24,7 @@ from planner.flight.swath import (
 )
 from planner.ranging.beams import ScanPattern
 from planner.ranging.linkbudget import Reach
+from planner.ranging.patterns import beam_directions
 
 B = ScanPattern("oscillating_linear", 300_000, 100, np.radians(40), np.radians(40))
 
@@ -155,7 +157,7 @@ def test_an_outer_line_alone_gives_what_is_asked_up_to_a_distance():
 @pytest.mark.parametrize(("height_m", "range_m"), [(80, 106), (60, 150), (100, 150), (40, 70), (80, 250), (110, 130)])
 def test_usable_angle_in_clear_air(height_m, range_m):
     # C: acos((H / R0)^(2/3)); 80 m over wet asphalt, R0 = 106 m: 34 deg
-    angle = np.degrees(reach_half_angle_rad(Reach(range_m, 0.0, 1.0, 3.0), height_m))
+    angle = np.degrees(reach_half_angle_rad(Reach(range_m, 0.0, 1.0, 3.0), height_m, B))
     assert angle == pytest.approx(np.degrees(np.arccos((height_m / range_m) ** (2 / 3))), abs=1e-3)
     if range_m == 106:
         assert angle == pytest.approx(34, abs=0.5)
@@ -163,41 +165,78 @@ def test_usable_angle_in_clear_air(height_m, range_m):
 
 def test_usable_angle_beyond_reach_is_nan_and_shrinks_with_tilt():
     reach = Reach(150.0, 1e-4, 1.0, 3.0)
-    assert np.isnan(reach_half_angle_rad(reach, 151))
-    assert reach_half_angle_rad(reach, 100, np.radians(20)) < reach_half_angle_rad(reach, 100)
+    assert np.isnan(reach_half_angle_rad(reach, 151, B))
+    tilted = replace(B, forward_tilt_rad=np.radians(20))
+    assert reach_half_angle_rad(reach, 100, tilted) < reach_half_angle_rad(reach, 100, B)
 
 
-def test_counting_floor():
-    assert counting_floor(1.0, 0.2, 0.25) == pytest.approx(1.0)
-    assert counting_floor(1.0, 0.4, 0.25) == pytest.approx(2 / 2.5)
-    assert counting_floor(1.0, 1.1, 0.1) == 0
+def directions_of(pattern, count=20_000):
+    """Return the cosine of incidence of many pulses on flat ground, tilted forward as the pattern says."""
+    directions, angles = beam_directions(pattern, np.arange(count))
+    forward, _, down = directions.T
+    inside = np.abs(angles) <= pattern.usable_half_angle_rad + 1e-9
+    return (down * np.cos(pattern.forward_tilt_rad) - forward * np.sin(pattern.forward_tilt_rad))[inside]
 
 
-@given(st.floats(0.2, 5), st.floats(0.03, 3), st.floats(0.03, 3), st.floats(0, 1), st.floats(0, 1))
-def test_no_cell_holds_fewer_than_the_counting_floor(cell_m, along_m, across_m, phase_along, phase_across):
-    lines, pulses = (
-        np.ceil(phase + cell_m / step + 1e-6) - np.ceil(phase)
-        for step, phase in ((along_m, phase_along), (across_m, phase_across))
+@pytest.mark.parametrize("tilt_deg", [0, 8, -8])
+@pytest.mark.parametrize(
+    "pattern",
+    [
+        replace(B, kind="rotating", optical_half_angle_rad=np.pi, beam_elevations_rad=(-0.2, 0.0, 0.3)),
+        replace(B, kind="conical", line_rate_hz=77),
+        replace(B, kind="rosette", wedge_ratio=0.618034),
+        replace(B, kind="matrix", frame_pixels=(200, 100), along_half_angle_rad=0.3),
+    ],
+    ids=lambda pattern: pattern.kind,
+)
+def test_the_farthest_pulse_is_the_farthest_of_all_that_are_fired(pattern, tilt_deg):
+    tilted = replace(pattern, forward_tilt_rad=np.radians(tilt_deg))
+    farthest = float(farthest_cosine(tilted, tilted.usable_half_angle_rad))
+    assert farthest == pytest.approx(directions_of(tilted).min(), abs=0.006)
+    assert farthest <= directions_of(tilted).min() + 1e-9
+
+
+@pytest.mark.parametrize("elevations_deg", [(0.0,), (-15.0, 15.0), (-25.0, 5.0)])
+@pytest.mark.parametrize("tilt_deg", [0, 10, -10])
+def test_reach_of_a_fan_is_the_reach_of_its_farthest_beam(elevations_deg, tilt_deg):
+    beams = tuple(np.radians(elevations_deg))
+    fan = replace(B, kind="rotating", beam_elevations_rad=beams, forward_tilt_rad=np.radians(tilt_deg))
+    reach = Reach(150.0, 1e-4, 1.0, 3.0)
+    angle = reach_half_angle_rad(reach, 80, fan)
+    cosine = farthest_cosine(fan, angle)
+    assert reach.longest_m(cosine) * cosine == pytest.approx(80, rel=1e-6)
+
+
+@pytest.mark.parametrize(("kind", "lowest"), [("conical", np.cos(0.6)), ("rosette", np.cos(0.6))])
+def test_a_ring_is_reached_all_or_not_at_all(kind, lowest):
+    # the whole ring lies at h / cos T: in clear air it comes back up to h = R0 cos(T)^1.5
+    ring = replace(B, kind=kind, optical_half_angle_rad=0.6, usable_half_angle_rad=0.6)
+    angles = reach_half_angle_rad(Reach(150.0, 0.0, 1.0, 3.0), 150 * lowest**1.5 * np.array([0.999, 1.001]), ring)
+    assert angles[0] == 0.6
+    assert np.isnan(angles[1])
+
+
+def test_least_of_a_cone_lies_in_its_middle():
+    # a ring of radius R: F / (pi v sqrt(R^2 - u^2)), so F / (pi v R) beneath the line (derived from the ring's length)
+    cone = ScanPattern("conical", 200e3, 80, np.radians(25), np.radians(25))
+    radius = 70 * np.tan(np.radians(25))
+    assert least_aggregate_density_per_m2(cone, 70, 6, 1.9 * radius) == pytest.approx(200e3 / (np.pi * 6 * radius))
+    assert farthest_alone_m(cone, 70, 1.001 * 200e3 / (np.pi * radius)) == 0
+    assert farthest_alone_m(cone, 70, 0.999 * 200e3 / (np.pi * radius)) == pytest.approx(radius)
+
+
+def test_frames_join_up_to_the_speed_that_moves_on_by_one_frame():
+    frame = ScanPattern(
+        "matrix", 20 * 320 * 240, 20, 0.3, 0.3, frame_pixels=(320, 240), along_half_angle_rad=np.radians(15)
     )
-    mean = cell_m**2 / (along_m * across_m)
-    assert lines * pulses >= counting_floor(cell_m, along_m, across_m) * mean - 1e-6
+    assert frames_join_mps(frame, 50) == pytest.approx(20 * 2 * 50 * np.tan(np.radians(15)))
+    assert np.isinf(frames_join_mps(B, 50))
 
 
-@given(st.floats(100, 5000), st.floats(10, 200), st.floats(0.5, 4), st.floats(1, 500))
-def test_fastest_speed_meets_the_density_and_no_higher_one_does(least, line_rate_hz, cell_m, target):
-    speed = fastest_mps(least, line_rate_hz, cell_m, target)
-    if speed == 0:
-        assert cell_m * least / line_rate_hz < 1
-    else:
-        assert counted_density_per_m2(least, line_rate_hz, cell_m, speed) >= target * (1 - 1e-6)
-        assert counted_density_per_m2(least, line_rate_hz, cell_m, speed * 1.001) < target * (1 + 1e-6)
-
-
-@given(st.floats(10, 200), st.floats(0.5, 4), st.floats(1, 500), st.floats(1, 20))
-def test_density_needed_at_a_speed_is_the_least_that_counts_enough(line_rate_hz, cell_m, target, speed):
-    needed = float(needed_per_m_s(line_rate_hz, cell_m, target, speed))
-    if np.isinf(needed):
-        assert speed > cell_m * line_rate_hz
-    else:
-        assert counted_density_per_m2(needed, line_rate_hz, cell_m, speed) >= target * (1 - 1e-6)
-        assert counted_density_per_m2(needed * 0.999, line_rate_hz, cell_m, speed) < target * (1 + 1e-6)
+def test_how_far_patterns_look_along_the_flight():
+    assert along_half_angle_rad(B) == 0
+    assert along_half_angle_rad(replace(B, forward_tilt_rad=-0.1)) == pytest.approx(0.1)
+    fan = replace(B, kind="rotating", beam_elevations_rad=(-0.3, 0.2), forward_tilt_rad=0.1)
+    assert along_half_angle_rad(fan) == pytest.approx(0.4)
+    assert along_half_angle_rad(replace(B, kind="conical")) == B.optical_half_angle_rad
+    assert along_half_angle_rad(replace(B, kind="matrix", along_half_angle_rad=0.2)) == 0.2
