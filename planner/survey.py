@@ -17,6 +17,7 @@ from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import flight_figures
 from planner.forecast import density as densities
 from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.faces import FaceFigures, judge_faces
 from planner.forecast.gaps import CAUSES, Gap, code_of, decide_causes, outline_gaps
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
@@ -111,14 +112,16 @@ class Forecast:
         Cells whose centre lies in the area of interest.
     density_per_m2 : ndarray, shape (rows, cols)
         Density as the requirement counts it [1/m2]; nan where the terrain is unknown.
+    first_per_m2, ground_per_m2 : ndarray, shape (rows, cols)
+        Density of first returns and of ground returns, passes pooled as the requirement asks [1/m2].
     passes : ndarray of uint8, shape (rows, cols)
         Lines that bring at least one return.
     cause : ndarray of uint8, shape (rows, cols)
         0 met, 1.. position in `CAUSES` + 1, 255 outside the area.
     gaps : tuple of Gap
         Largest first.
-    density, coverage
-        The figures.
+    density, faces, coverage
+        The figures; no `faces` where nothing is steep.
     met : bool
         The verdict on the requirement.
     """
@@ -126,10 +129,13 @@ class Forecast:
     cells: CellGrid
     judged: npt.NDArray[np.bool_]
     density_per_m2: npt.NDArray[np.float64]
+    first_per_m2: npt.NDArray[np.float64]
+    ground_per_m2: npt.NDArray[np.float64]
     passes: npt.NDArray[np.uint8]
     cause: npt.NDArray[np.uint8]
     gaps: tuple[Gap, ...]
     density: DensityFigures
+    faces: FaceFigures | None
     coverage: CoverageFigures
     met: bool
 
@@ -224,17 +230,23 @@ def make_forecast(
     )
     judged = cells.inside(scene.area)
     known = densities.cells_known(scene.top, cells)
-    density = densities.density_per_m2(tally, cells, known, requirement.coverage)
-    figures, met = densities.judge_density(density, judged, requirement, target, cells.cell_m)
-    causes = decide_causes(density, judged, target, tally, cells, scene.top, legs, requirement.coverage)
+    first, ground = (
+        densities.density_per_m2(tally, cells, known, requirement.coverage, returns) for returns in ("first", "ground")
+    )
+    density = first if requirement.returns == "first" else ground
+    figures, met = densities.judge_density(first, ground, judged, requirement, scene, cells.cell_m)
+    causes = decide_causes(density, judged, target, tally, cells, scene.top, legs, requirement)
     return Forecast(
         cells=cells,
         judged=judged,
         density_per_m2=density,
+        first_per_m2=first,
+        ground_per_m2=ground,
         passes=tally.passes,
         cause=causes,
         gaps=outline_gaps(causes, density, cells),
         density=figures,
+        faces=judge_faces(first, judged, cells, scene.layers),
         coverage=_coverage(scene, cells, judged, causes),
         met=met,
     )

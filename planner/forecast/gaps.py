@@ -15,6 +15,7 @@ from affine import Affine
 
 from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
+from planner.mission import Requirement
 from planner.ranging.attitude import Leg
 from planner.ranging.fates import AMBIGUOUS, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR
 from planner.ranging.pulses import Tally
@@ -102,7 +103,7 @@ def decide_causes(
     cells: CellGrid,
     grid: HeightGrid,
     legs: Sequence[Leg],
-    coverage: str,
+    requirement: Requirement,
 ) -> Codes:
     """Return the decisive cause of every judged cell below the target, shape (rows, cols).
 
@@ -121,31 +122,47 @@ def decide_causes(
         Pulses by channel.
     cells, grid, legs
         The cells, the surface and the legs that were fired.
-    coverage : {"aggregate", "single"}
-        Whether all legs are pooled or the best one counts.
+    requirement : Requirement
+        Which returns count, and whether all legs are pooled or the best one counts.
     """
-    counts = tally.aggregate if coverage == "aggregate" else tally.best
+    counts = tally.aggregate if requirement.coverage == "aggregate" else tally.best
     needed = target_per_m2 * cells.cell_m**2
+    kept, losses = _kept_and_lost(tally, counts, requirement)
     below = judged & ~(density >= target_per_m2)
     codes = np.full(judged.shape, NOT_JUDGED, dtype=np.uint8)
     codes[judged] = 0
     codes[below] = code_of("sparse")
-    losses = (
-        ("minimum range", TOO_NEAR),
-        ("shadow", SHADOWED),
-        ("range ambiguity", AMBIGUOUS),
-        ("over range", TOO_FAR),
-    )
-    for cause, channel in reversed(losses):
-        codes[below & (counts[..., channel] > 0)] = code_of(cause)
-    for cause, channel in reversed(losses):
-        alone = counts[..., RETURNS] + counts[..., channel] >= needed
-        codes[below & (counts[..., channel] > 0) & alone] = code_of(cause)
+    for cause, lost in reversed(losses):
+        codes[below & (lost > 0)] = code_of(cause)
+    for cause, lost in reversed(losses):
+        codes[below & (lost > 0) & (kept + lost >= needed)] = code_of(cause)
     unseen = below & (counts.sum(axis=2) == 0)
     codes[unseen] = code_of("no line")
     codes[unseen & _abeam(cells, grid, legs, unseen)] = code_of("outside swath")
     codes[below & np.isnan(density)] = code_of("no terrain")
     return codes
+
+
+def _kept_and_lost(
+    tally: Tally, counts: npt.NDArray[np.int32], requirement: Requirement
+) -> tuple[Array, list[tuple[str, Array]]]:
+    """Return the returns that count, and those lost to each cause in the order of `CAUSES`, each (rows, cols)."""
+    kept, shadowed, canopy = counts[..., RETURNS], counts[..., SHADOWED], np.zeros(counts.shape[:2])
+    if requirement.returns == "ground":
+        pooled = requirement.coverage == "aggregate"
+        kept = tally.ground if pooled else tally.most_ground
+        free = tally.open_ground if pooled else tally.most_open_ground
+        # What is caught by a roof hides the ground beneath it.
+        shadowed = shadowed + np.where(free == 0, counts[..., RETURNS], 0)
+        canopy = free - kept
+    losses = [
+        ("minimum range", counts[..., TOO_NEAR]),
+        ("shadow", shadowed),
+        ("range ambiguity", counts[..., AMBIGUOUS]),
+        ("over range", counts[..., TOO_FAR]),
+        ("canopy", canopy),
+    ]
+    return kept, losses
 
 
 @kernel

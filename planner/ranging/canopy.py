@@ -8,6 +8,7 @@ meets none of it falls exponentially with the foliage along its path (Monsi and 
 area index, Campbell and Norman 1998, ch. 15: both from memory).
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -33,7 +34,7 @@ def optical_depth(canopy: Canopy, season: Season) -> float:
         index, share = canopy.lai_leaf_on, canopy.penetration_leaf_on
     else:
         index, share = canopy.lai_leaf_off, canopy.penetration_leaf_off
-    depth = canopy.k * index if index is not None else -float(np.log(share))
+    depth = canopy.k * (index or 0.0) if share is None else -math.log(share)
     return max(depth, LEAST_DEPTH)
 
 
@@ -236,6 +237,7 @@ def sample_crown_returns(
     most : int
         Most returns of a pulse that the sensor keeps.
     """
+    mean = np.asarray(mean, dtype=np.float64)
     core, rim = rng.poisson(mean), rng.poisson(mean)
     reaches = core == 0
     return np.asarray(reaches), np.asarray(np.where(reaches, np.minimum(rim, most - 1), np.minimum(core, most)))

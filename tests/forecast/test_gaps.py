@@ -6,11 +6,14 @@ import shapely
 
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of, decide_causes, outline_gaps
 from planner.ground.surface import HeightGrid, cells_on
+from planner.mission import Requirement
 from planner.ranging.attitude import straight_leg
 from planner.ranging.beams import ScanPattern
 from planner.ranging.pulses import Tally
 
 TARGET = 100.0
+POOLED = Requirement(density_per_m2=TARGET)
+SINGLE = Requirement(density_per_m2=TARGET, coverage="single")
 
 
 def scene(size=21):
@@ -40,9 +43,7 @@ def cause_of(returns, near, shadow, far):
     density = counts[..., 0].astype(float)
     judged = np.zeros(density.shape, dtype=bool)
     judged[5, 5] = True
-    codes = decide_causes(
-        density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-10, 10)], "aggregate"
-    )
+    codes = decide_causes(density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-10, 10)], POOLED)
     assert (codes[~judged] == NOT_JUDGED).all()
     return CAUSES[codes[5, 5] - 1] if codes[5, 5] else "met"
 
@@ -66,6 +67,27 @@ def test_the_decisive_cause(counts, cause):
     assert cause_of(*counts) == cause
 
 
+@pytest.mark.parametrize(
+    ("first", "ground", "open_ground", "cause"),
+    [(120, 100, 120, "met"), (120, 60, 120, "canopy"), (120, 0, 0, "shadow"), (50, 20, 50, "canopy")],
+)
+def test_the_decisive_cause_of_ground_returns(first, ground, open_ground, cause):
+    """Ground under crowns is short by canopy, ground under a roof by shadow."""
+    grid, cells = scene()
+    shape = (cells.rows, cells.cols)
+    counts = np.zeros((*shape, 5), dtype=np.int32)
+    counts[5, 5, 0] = first
+    expected, free = np.zeros(shape), np.zeros(shape)
+    expected[5, 5], free[5, 5] = ground, open_ground
+    passes = np.ones(shape, dtype=np.uint8)
+    tally = Tally(counts, counts, counts[..., 0], expected, expected, free, free, passes, first)
+    asked = Requirement(density_per_m2=TARGET, returns="ground")
+    judged = np.zeros(shape, dtype=bool)
+    judged[5, 5] = True
+    codes = decide_causes(expected, judged, TARGET, tally, cells, grid, [leg_along_north(-10, 10)], asked)
+    assert (CAUSES[codes[5, 5] - 1] if codes[5, 5] else "met") == cause
+
+
 def test_ground_that_no_scan_plane_passes_has_no_line_and_ground_abeam_lies_outside_the_swath():
     grid, cells = scene()
     shape = (cells.rows, cells.cols)
@@ -73,11 +95,11 @@ def test_ground_that_no_scan_plane_passes_has_no_line_and_ground_abeam_lies_outs
         np.zeros(shape),
         np.ones(shape, dtype=bool),
         TARGET,
-        tally_of(np.zeros((*shape, 4))),
+        tally_of(np.zeros((*shape, 5))),
         cells,
         grid,
         [leg_along_north(-4, 4)],
-        "aggregate",
+        POOLED,
     )
     _, north = cells.centres_m()
     abeam = np.abs(north) < 4
@@ -89,8 +111,8 @@ def test_unknown_terrain_outranks_every_other_cause():
     grid, cells = scene()
     density = np.full((cells.rows, cells.cols), np.nan)
     judged = np.ones(density.shape, dtype=bool)
-    counts = np.full((*density.shape, 4), 10)
-    codes = decide_causes(density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-9, 9)], "single")
+    counts = np.full((*density.shape, 5), 10)
+    codes = decide_causes(density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-9, 9)], SINGLE)
     assert (codes == code_of("no terrain")).all()
 
 
