@@ -24,7 +24,7 @@ from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission
 from planner.ranging.attitude import Leg, flown_leg
 from planner.ranging.beams import scan_pattern, usable_share
-from planner.ranging.linkbudget import reach_of
+from planner.ranging.principles import reach_within, refuse_sensor
 from planner.ranging.pulses import fire_legs
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.cautions import Caution
@@ -211,15 +211,8 @@ def make_forecast(
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
     legs = [leg_of(mission, scene, line, number) for number, line in enumerate(lines)]
     rates = {line.pulse_rate_hz for line in lines}
-    reaches = {
-        rate: reach_of(
-            rating_of(mission, rate),
-            mission.sensor.wavelength_nm,
-            mission.sensor.min_range_m,
-            mission.conditions.visibility_km,
-        )
-        for rate in rates
-    }
+    air = mission.conditions.visibility_km
+    reaches = {rate: reach_within(mission.sensor, rating_of(mission, rate), air) for rate in rates}
     tally = fire_legs(
         scene.layers,
         cells,
@@ -352,7 +345,14 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
 def assess(
     mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
 ) -> Assessment:
-    """Forecast a plan and gather all there is to say about it."""
+    """Forecast a plan and gather all there is to say about it.
+
+    Raises
+    ------
+    InfeasibleError
+        E20 or E42 where the ranging principle of the sensor cannot map.
+    """
+    refuse_sensor(mission.sensor)
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
     ratings = [rating_of(mission, rate) for rate in sorted({line.pulse_rate_hz for line in plan.lines})]
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)

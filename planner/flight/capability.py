@@ -10,7 +10,7 @@ import numpy as np
 from planner.equipment import RangeRating, Sensor
 from planner.flight.swath import reach_half_angle_rad, swath_width_m
 from planner.ranging.beams import scan_pattern, usable_share
-from planner.ranging.linkbudget import reach_of
+from planner.ranging.principles import reach_within
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ def capability(sensor: Sensor, rating: RangeRating, agl_m: float, speed_mps: flo
     """Return what one pass brings at a height above flat ground [m] and a ground speed [m/s]."""
     if sensor.pattern == "profiling":
         return Capability(0.0, np.nan)
-    reach = reach_of(rating, sensor.wavelength_nm, sensor.min_range_m, rating.visibility_km)
+    reach = reach_within(sensor, rating, rating.visibility_km)
     pattern = scan_pattern(sensor, rating.pulse_rate_hz, max(sensor.line_rates_hz, default=0.0))
     half_angle = min(float(reach_half_angle_rad(reach, agl_m, pattern)), pattern.usable_half_angle_rad)
     if not half_angle > 0 or agl_m < sensor.min_range_m:

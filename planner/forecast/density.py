@@ -14,7 +14,8 @@ from affine import Affine
 
 from planner.ground.surface import CellGrid, HeightGrid, Scene
 from planner.mission import Requirement
-from planner.ranging.pulses import RETURNS, Tally
+from planner.ranging.fates import RETURNS
+from planner.ranging.pulses import Tally
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -236,7 +237,8 @@ def _ground_definition(scene: Scene) -> str:
         return f"{counted}; whatever stands on the ground is taken for opaque and gives none"
     return (
         f"{counted}; these are expected numbers: a pulse that meets crowns counts by its chance to pass through them, "
-        "what else stands on the ground is opaque and gives none"
+        "in the cell where it meets the ground, so that a cell behind a crown may hold more of them than first "
+        "returns; what else stands on the ground is opaque and gives none"
     )
 
 

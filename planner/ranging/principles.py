@@ -10,15 +10,15 @@ MIT Press 2004, section 4.1.6.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.equipment import Sensor, Triangulation
-from planner.errors import Fault
-from planner.ranging.linkbudget import reach_of
+from planner.equipment import RangeRating, Sensor, Triangulation
+from planner.errors import Fault, InfeasibleError
+from planner.ranging.linkbudget import Reach, reach_of
 
 Array = npt.NDArray[np.float64]
 
@@ -279,6 +279,16 @@ def usable_band(sensor: Sensor) -> Band:
     return Band(sensor.min_range_m)
 
 
+def reach_within(sensor: Sensor, rating: RangeRating, visibility_km: float) -> Reach:
+    """Return the reach of a rated pulse rate in air of a visibility [km], within the band that the principle can tell.
+
+    The surface is as bright as the rating's.
+    """
+    band = usable_band(sensor)
+    lit = reach_of(rating, sensor.wavelength_nm, band.min_range_m, visibility_km)
+    return replace(lit, longest_valid_m=band.longest_m, ambiguity_m=band.ambiguity_m)
+
+
 def range_noise_m(sensor: Sensor, range_m: npt.ArrayLike) -> Array:
     """Return the range noise of a sensor [m] at ranges [m], any shape.
 
@@ -295,6 +305,18 @@ def range_noise_m(sensor: Sensor, range_m: npt.ArrayLike) -> Array:
     else:
         noise = float(sensor.range_noise_m or 0.0)
     return np.where(np.isnan(distance), np.nan, noise)
+
+
+def refuse_sensor(sensor: Sensor) -> None:
+    """Raise where the ranging principle of a sensor cannot map at all.
+
+    Raises
+    ------
+    InfeasibleError
+        As `refuse_principle` says.
+    """
+    if fault := refuse_principle(sensor):
+        raise InfeasibleError(fault)
 
 
 def refuse_principle(sensor: Sensor) -> Fault | None:
