@@ -3,7 +3,8 @@
 Lives here: the only place where flight, forecast and safety meet. Must not know files.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -31,16 +32,6 @@ from planner.safety.cautions import Caution
 from planner.safety.eyesafety import eye_fault, laser_caution
 
 Progress = Callable[[str, int, int], None]
-
-METHOD_ASSUMPTIONS = (
-    "every surface reflects as the card's rated range assumes; darker ground returns less than forecast",
-    "a pulse within reach returns, one beyond does not; each pulse meets one surface",
-    "the aircraft keeps its line, speed and attitude: level wings, nose along the track, no wind",
-    "roofs and trees of the top surface are opaque",
-    "within a scan line the sensor stands still, at its place in the middle of the line",
-)
-"""What the method takes for granted."""
-
 
 @dataclass(frozen=True)
 class LineFigures:
@@ -171,8 +162,8 @@ def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
     return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
 
 
-def leg_of(mission: Mission, scene: Scene, line: FlightLine, number: int) -> Leg:
-    """Return the kept part of a flight line as the sensor lives it; `number` tells its motion from other lines'."""
+def leg_of(mission: Mission, scene: Scene, line: FlightLine) -> Leg:
+    """Return the kept part of a flight line as the sensor lives it; its name tells its motion from other lines'."""
     pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
     points, conditions = line.kept_points_m(), mission.conditions
     convergence = scene.frame.convergence_rad(float(points[:, 0].mean()), float(points[:, 1].mean()))
@@ -183,7 +174,7 @@ def leg_of(mission: Mission, scene: Scene, line: FlightLine, number: int) -> Leg
         mission.sensor,
         mission.aircraft,
         (conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence),
-        np.random.default_rng([conditions.seed, number]),
+        np.random.default_rng([conditions.seed, zlib.crc32(line.line_id.encode())]),
     )
 
 
@@ -209,7 +200,7 @@ def make_forecast(
     target = requirement.target_per_m2
     scan_spacing = max((line.speed_mps / (line.line_rate_hz or line.pulse_rate_hz) for line in lines), default=0.0)
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
-    legs = [leg_of(mission, scene, line, number) for number, line in enumerate(lines)]
+    legs = [leg_of(mission, scene, line) for line in lines]
     rates = {line.pulse_rate_hz for line in lines}
     air = mission.conditions.visibility_km
     reaches = {rate: reach_within(mission.sensor, rating_of(mission, rate), air) for rate in rates}
@@ -342,6 +333,30 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     return plan
 
 
+def _method(mission: Mission, scene: Scene) -> Iterator[str]:
+    """Yield what the method takes for granted on this job."""
+    sensor, aircraft, air = mission.sensor, mission.aircraft, mission.conditions
+    yield "every surface reflects as the card's rated range assumes; darker ground returns less than forecast"
+    yield "a pulse within reach returns, one beyond does not"
+    moves = f"its nose {'kept along the track' if aircraft.nose == 'along_track' else 'turned into the wind'}"
+    moves += f", a steady wind of {air.wind_mps:g} m/s from {air.wind_from_deg:g} deg" if air.wind_mps else ", no wind"
+    yield f"the aircraft keeps its line and speed, {moves}"
+    angles = ("heading",) if not sensor.tilts_with_aircraft else ("roll", "pitch", "heading")
+    rms = ", ".join(f"{name} {getattr(aircraft, f'sway_{name}_deg'):g} deg" for name in angles)
+    levelled = "" if sensor.tilts_with_aircraft else "; the mount takes out roll and pitch"
+    yield (
+        f"attitude moves at random about its mean, root mean square {rms}, correlation time "
+        f"{aircraft.sway_correlation_s:g} s, seed {air.seed}{levelled}"
+    )
+    if scene.foliage is None:
+        yield "whatever stands on the ground is opaque"
+    else:
+        yield "crowns let light through as their class says, leaves spread evenly; all else that stands there is opaque"
+    yield "first returns are counted where a pulse meets the top surface, crowns included"
+    if scan_pattern(sensor, sensor.ratings[0].pulse_rate_hz, 1.0).planar:
+        yield "within a scan line the sensor stands still, at its place in the middle of the line"
+
+
 def assess(
     mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
 ) -> Assessment:
@@ -369,7 +384,8 @@ def assess(
         ),
         *(Caution("inputs", "note", text) for text in scene.cautions),
     )
-    return Assessment(mission, scene, plan, forecast, cautions, (*mission.assumptions, *METHOD_ASSUMPTIONS), unsafe)
+    assumptions = (*mission.assumptions, *_method(mission, scene))
+    return Assessment(mission, scene, plan, forecast, cautions, assumptions, unsafe)
 
 
 def review(

@@ -26,7 +26,7 @@ from planner.flight.flightlines import FlightLine
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of
 from planner.ground.surface import HeightGrid, Scene
 from planner.mission import FlightChoice, Requirement
-from planner.survey import METHOD_ASSUMPTIONS, assess, make_forecast, make_plan, review
+from planner.survey import assess, make_forecast, make_plan, review
 
 OSKARFELL = Path(planner.__file__).parents[1] / "missions" / "oskarfell.toml"
 
@@ -78,7 +78,8 @@ def test_review_of_a_plan_finds_the_figures_of_the_plan(job):
     drawn = review(job.mission, job.scene, lines)
     ours, theirs = job.assessment.forecast, drawn.forecast
     for name in ("target_per_m2", "mean_per_m2", "judged_per_m2", "p05_per_m2", "cell_m"):
-        assert getattr(theirs.density, name) == pytest.approx(getattr(ours.density, name), rel=1e-3), name
+        step = 1 / ours.density.cell_m**2 if "p05" in name or "judged" in name else 0.0  # one return in one cell
+        assert getattr(theirs.density, name) == pytest.approx(getattr(ours.density, name), rel=1e-3, abs=step), name
     assert theirs.density.definition == ours.density.definition
     assert theirs.coverage.area_m2 == ours.coverage.area_m2
     assert theirs.coverage.below_m2 == pytest.approx(ours.coverage.below_m2, abs=1e-3 * ours.coverage.area_m2)
@@ -199,7 +200,8 @@ def test_lines_climb_and_sink_no_faster_than_the_aircraft(job):
 def test_every_assumption_is_listed(meadow):
     summary = json.loads((meadow.folder / "summary.json").read_text(encoding="utf-8"))
     listed = summary["assumptions"]
-    assert set(METHOD_ASSUMPTIONS) <= set(listed)
+    for taken in ("reflects as the card's rated range", "attitude moves at random", "no wind", "is opaque"):
+        assert any(taken in line for line in listed), taken
     # What the mission of the meadow leaves out and a default fills.
     for left_out in (
         "limits.ceiling_agl_m = 120",
@@ -267,7 +269,7 @@ def mission_of(meadow, card, density_per_m2=100.0, cell_m=1.0):
     return replace(
         meadow.mission,
         sensor=load_sensor(card, Path()),
-        aircraft=load_aircraft("hexacopter", Path()),
+        aircraft=replace(load_aircraft("hexacopter", Path()), sway_heading_deg=0.0),  # closed forms know no motion
         requirement=Requirement(density_per_m2=density_per_m2, cell_m=cell_m),
         flight=FlightChoice(),
     )
