@@ -1,6 +1,6 @@
-"""Make the sample terrain: two invented places, one seed each.
+"""Make the sample terrain: three invented places, one seed each.
 
-``python terrain_samples/make_terrain.py`` rewrites every raster here and the areas in ``missions/``.
+``python terrain_samples/make_terrain.py`` rewrites every raster here and the areas and cover in ``missions/``.
 Heights are stored in whole steps of 1/64 m: a binary fraction leaves the low bits of a float32 empty, so it packs well.
 """
 
@@ -79,6 +79,11 @@ LEVEE_CENTRE_M = (300_300.0, 5_834_090.0)
 LEVEE_LENGTH_M, LEVEE_CORRIDOR_M = 4000.0, 120.0
 PLAIN_M, CREST_M, CREST_WIDTH_M, LEVEE_RUN = 1.5, 7.5, 6.0, 3.0
 RIVER_M, DRAIN_M, MERE_M = 0.75, 0.25, 0.5
+
+WOOD = Lattice("EPSG:32630", 568_500.0, 6_091_100.0, 800, 800)
+WOOD_CENTRE_M = (568_900.0, 6_090_700.0)
+PLOT_M, WOOD_MARGIN_M = 500.0, 40.0  # side of the plot, and how far the wood goes on round it
+WOOD_STEP_M = 1 / 8  # coarser than the rest: crowns are rough, and every bit of roughness is stored
 
 
 def fractal(shape: tuple[int, int], longest_m: float, slope: float, rng: np.random.Generator) -> Array:
@@ -336,18 +341,69 @@ def levee_area() -> shapely.Polygon:
     return shapely.Polygon(np.concatenate([line - aside, (line + aside)[::-1]]))
 
 
-def stored(heights_m: Array) -> npt.NDArray[np.float32]:
-    """Return heights as the files hold them: float32 in whole steps of 1/64 m."""
-    return (np.round(heights_m / HEIGHT_STEP_M) * HEIGHT_STEP_M).astype(np.float32)
+def wood_parts() -> dict[str, list[shapely.Polygon]]:
+    """Return the cover of Thornwick plot by class, in the raster's CRS: what comes later lies on top."""
+    east, north = WOOD_CENTRE_M
+    half = PLOT_M / 2 + WOOD_MARGIN_M
+    hut = shapely.box(east + 31, north - 58, east + 41, north - 51)
+    return {
+        "oak_wood": [shapely.box(east - half, north - half, east + half, north + half)],
+        "conifer_dense": [shapely.box(east - half, north + 90, east - 60, north + half)],
+        "grass": [shapely.Point(east + 10, north - 70).buffer(38)],
+        "roof": [hut],
+    }
+
+
+def plant_wood(surface: Array, ground: Array, rng: np.random.Generator) -> Array:
+    """Return the surface with crowns of 12 to 25 m, stems 5 m apart or more, none over the clearing and the hut."""
+    parts = wood_parts()
+    wood, clearing = parts["oak_wood"][0], parts["grass"][0]
+    west, south, east, north = wood.buffer(-6).bounds
+    free = np.ones(ground.shape, dtype=bool)
+    stems = np.column_stack([rng.uniform(west, east, 30_000), rng.uniform(south, north, 30_000)])
+    gone = shapely.contains_xy(clearing.buffer(4), *stems.T)
+    all_east, all_north = WOOD.centres_m()
+    for x, y in stems[~gone]:
+        row, col = WOOD.index(x, y)
+        if not free[row, col]:
+            continue
+        free[row - 5 : row + 6, col - 5 : col + 6] = False
+        height, radius = rng.uniform(12, 25), rng.uniform(3.0, 5.0)
+        window = np.s_[row - 5 : row + 6, col - 5 : col + 6]
+        off = np.hypot(all_east[window] - x, all_north[window] - y) / radius
+        crown = np.where(off <= 1, ground[row, col] + height * (1 - 0.4 * off**2), -np.inf)
+        surface[window] = np.maximum(surface[window], crown)
+    return surface
+
+
+def make_wood(seed: int = 71) -> tuple[Array, Array]:
+    """Return bare earth and top surface of Thornwick plot [m], two arrays of shape (rows, cols)."""
+    rng = np.random.default_rng(seed)
+    east, north = WOOD.centres_m()
+    hollow = fractal(east.shape, 250.0, 5.0, rng)
+    ground = 140 + 0.03 * (east - WOOD_CENTRE_M[0]) - 0.02 * (north - WOOD_CENTRE_M[1]) + 1.5 * hollow
+    surface = plant_wood(ground.copy(), ground, rng)
+    for hut in wood_parts()["roof"]:
+        inside = shapely.contains_xy(hut, east, north)
+        surface[inside] = ground[inside].max() + 4.0
+    return ground, surface
+
+
+def stored(heights_m: Array, step_m: float = HEIGHT_STEP_M) -> npt.NDArray[np.float32]:
+    """Return heights as the files hold them: float32 in whole steps of a binary fraction of a metre."""
+    return (np.round(heights_m / step_m) * step_m).astype(np.float32)
 
 
 def rasters() -> dict[str, tuple[Lattice, str, npt.NDArray[np.float32]]]:
     """Return every raster by file name: its lattice, one line for people, and its heights [m]."""
     ground, surface = (stored(heights) for heights in make_quarry())
+    floor, crowns = (stored(heights, WOOD_STEP_M) for heights in make_wood())
     return {
         "oskarfell_ground.tif": (QUARRY, "Oskarfell quarry (invented), bare earth, m above the geoid", ground),
         "oskarfell_surface.tif": (QUARRY, "Oskarfell quarry (invented), top surface, m above the geoid", surface),
         "lowmere_ground.tif": (LEVEE, "Lowmere levee (invented), bare earth, m above the geoid", stored(make_levee())),
+        "thornwick_ground.tif": (WOOD, "Thornwick plot (invented), bare earth, m above the geoid", floor),
+        "thornwick_surface.tif": (WOOD, "Thornwick plot (invented), top surface, m above the geoid", crowns),
     }
 
 
@@ -362,26 +418,32 @@ def write_raster(path: Path, lattice: Lattice, title: str, heights_m: npt.NDArra
         file.set_band_description(1, title)
 
 
-def area_geojson(crs: str, area: shapely.Polygon, name: str) -> str:
-    """Return an area as RFC 7946 GeoJSON: longitude, latitude on WGS 84, outer ring anticlockwise, 1 cm digits."""
+def geojson(crs: str, parts: list[tuple[dict[str, str], shapely.Polygon]]) -> str:
+    """Return polygons as RFC 7946 GeoJSON: longitude, latitude on WGS 84, outer ring anticlockwise, 1 cm digits."""
     to_lonlat = pyproj.Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-    ring = shapely.get_coordinates(shapely.orient_polygons(area))
-    lonlat = np.column_stack(to_lonlat.transform(ring[:, 0], ring[:, 1])).round(7).tolist()
-    polygon = {"type": "Polygon", "coordinates": [lonlat]}
-    feature = {"type": "Feature", "properties": {"name": name}, "geometry": polygon}
-    return json.dumps({"type": "FeatureCollection", "features": [feature]}) + "\n"
+    features = []
+    for fields, part in parts:
+        ring = shapely.get_coordinates(shapely.orient_polygons(part))
+        lonlat = np.column_stack(to_lonlat.transform(ring[:, 0], ring[:, 1])).round(7).tolist()
+        polygon = {"type": "Polygon", "coordinates": [lonlat]}
+        features.append({"type": "Feature", "properties": fields, "geometry": polygon})
+    return json.dumps({"type": "FeatureCollection", "features": features}) + "\n"
 
 
 def areas() -> dict[str, str]:
-    """Return every area of interest by file name, as GeoJSON text."""
+    """Return every area of interest and every cover by file name, as GeoJSON text."""
+    plot = shapely.Point(WOOD_CENTRE_M).buffer(PLOT_M / 2, cap_style="square")
+    cover = [({"cover": kind}, part) for kind, parts in wood_parts().items() for part in parts]
     return {
-        "oskarfell_area.geojson": area_geojson(QUARRY.crs, quarry_area(), "Oskarfell quarry"),
-        "lowmere_area.geojson": area_geojson(LEVEE.crs, levee_area(), "Lowmere levee"),
+        "oskarfell_area.geojson": geojson(QUARRY.crs, [({"name": "Oskarfell quarry"}, quarry_area())]),
+        "lowmere_area.geojson": geojson(LEVEE.crs, [({"name": "Lowmere levee"}, levee_area())]),
+        "thornwick_area.geojson": geojson(WOOD.crs, [({"name": "Thornwick plot"}, plot)]),
+        "thornwick_cover.geojson": geojson(WOOD.crs, cover),
     }
 
 
 def main() -> None:
-    """Rewrite every raster beside this script and every area in the missions folder."""
+    """Rewrite every raster beside this script, and every area and cover in the missions folder."""
     for name, (lattice, title, heights_m) in rasters().items():
         write_raster(HERE / name, lattice, title, heights_m)
         print(f"{name}: {(HERE / name).stat().st_size / 1e6:.2f} MB")

@@ -13,7 +13,13 @@ import shapely
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLES, MISSIONS = ROOT / "terrain_samples", ROOT / "missions"
-RASTERS = ("oskarfell_ground.tif", "oskarfell_surface.tif", "lowmere_ground.tif")
+RASTERS = (
+    "oskarfell_ground.tif",
+    "oskarfell_surface.tif",
+    "lowmere_ground.tif",
+    "thornwick_ground.tif",
+    "thornwick_surface.tif",
+)
 SITES = (("oskarfell_ground.tif", "oskarfell_area.geojson"), ("lowmere_ground.tif", "lowmere_area.geojson"))
 
 
@@ -62,7 +68,7 @@ def test_the_script_makes_the_rasters_and_areas_that_are_here(script: ModuleType
 def test_a_raster_is_small_placed_and_whole(name: str) -> None:
     assert (SAMPLES / name).stat().st_size < 2_000_000
     with rasterio.open(SAMPLES / name) as file:
-        assert file.crs.to_epsg() == {"o": 32629, "l": 32631}[name[0]]
+        assert file.crs.to_epsg() == {"o": 32629, "l": 32631, "t": 32630}[name[0]]
         assert file.units == ("metre",)
         assert file.res == (1.0, 1.0)
         assert (file.read_masks(1) == 255).all()
@@ -76,7 +82,8 @@ def test_an_area_has_200_m_of_raster_round_it(raster: str, area: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("area", "hectares"), [("oskarfell_area.geojson", 60 * 40 / 100), ("lowmere_area.geojson", 48)]
+    ("area", "hectares"),
+    [("oskarfell_area.geojson", 60 * 40 / 100), ("lowmere_area.geojson", 48), ("thornwick_area.geojson", 25)],
 )
 def test_an_area_is_one_anticlockwise_ring_of_the_size_in_the_brief(area: str, hectares: float) -> None:
     polygon = shapely.geometry.shape(

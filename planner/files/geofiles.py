@@ -17,6 +17,7 @@ from pyproj.exceptions import CRSError
 
 from planner.errors import Fault, InputError
 from planner.files.areafiles import read_area
+from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
 from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, read_heights
 from planner.ground.geodesy import Frame, site_frame
@@ -52,7 +53,7 @@ def read_scene(mission: Mission) -> Scene:
     Raises
     ------
     InputError
-        E01-E13, E16, E17, E45, E46, E49 of the inputs.
+        E01-E14, E16-E18, E45, E46, E49 of the inputs.
     """
     check_proj()
     area_path = _folder(mission) / mission.site.area
@@ -73,7 +74,8 @@ def read_scene(mission: Mission) -> Scene:
     for terrain, grid in zip(terrains, grids, strict=True):
         cautions += _check_holes(mission, sheet, terrain, grid)
     doubt_m, doubts = frame_doubt(area_crs, terrains, area_deg)
-    cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids)
+    foliage, covered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
+    cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids) + covered
     return Scene(
         frame=sheet.frame,
         area=sheet.area,
@@ -83,6 +85,7 @@ def read_scene(mission: Mission) -> Scene:
         ground_is_bare=mission.terrain.ground is not None,
         heights=mission.terrain.heights,
         geoid=geoid,
+        foliage=foliage,
         frame_doubt_m=doubt_m,
         cautions=tuple(cautions),
     )
@@ -94,10 +97,12 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     Sidecars (the parts of a Shapefile, world files, `.aux.xml`) are included; URLs and bundled data are not.
     """
     folder = _folder(mission)
-    area = folder / mission.site.area
-    paths = {mission.file, area}
-    if area.suffix.lower() == ".shp":
-        paths |= {path for path in area.parent.glob(f"{area.stem}.*") if path.is_file()}
+    paths = {mission.file}
+    for vector in (mission.site.area, mission.cover.polygons):
+        if vector is not None:
+            paths.add(folder / vector)
+            if vector.lower().endswith(".shp"):
+                paths |= set((folder / vector).parent.glob(f"{Path(vector).stem}.*"))
     for source in _sources(mission):
         if not _is_remote(source):
             paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}

@@ -27,6 +27,8 @@ LEAST_DEPTH = 1e-12
 BLOCK = 16
 """Squares along a side of the blocks that a ray leaves in one step where it passes above all their crowns."""
 
+NEVER = 1e300  # squares a path would cross before it meets an edge that it never meets
+
 
 def optical_depth(canopy: Canopy, season: Season) -> float:
     """Return the optical depth of crowns straight down: k LAI, or minus the logarithm of the share let through."""
@@ -119,13 +121,38 @@ def _share_between(above_in, above_out, below_in, below_out):
 
 
 @kernel
-def foliage_between(crowns, point, sensor):
-    """Return the optical depth of all foliage on a straight path.
+def _stretch_in_crown(top, ground, row, col, begin, way, start, stop):
+    """Return how much of a path from `start` to `stop` in a square lies between ground and top surface.
+
+    A place on the path is `begin` + `start` times `way`: x and y in lattice units, height [m].
+    """
+    (x, y, height), (dx, dy, dh) = begin, way
+    # On each side of the square's diagonal both surfaces are plane, so heights change evenly along the path.
+    slant = dx - dy
+    cut = ((y - row) - (x - col)) / slant if slant != 0.0 else stop
+    here = height + start * dh
+    over_ground = here - _height(ground, row, col, x + start * dx, y + start * dy)
+    under_top = _height(top, row, col, x + start * dx, y + start * dy) - here
+    inside = 0.0
+    for end in (cut if start < cut < stop else stop, stop):
+        if end > start:
+            here = height + end * dh
+            next_over = here - _height(ground, row, col, x + end * dx, y + end * dy)
+            next_under = _height(top, row, col, x + end * dx, y + end * dy) - here
+            inside += (end - start) * _share_between(over_ground, next_over, under_top, next_under)
+            start, over_ground, under_top = end, next_over, next_under
+    return inside
+
+
+@kernel
+def transmission(crowns, point, sensor):
+    """Return the chance that a thin ray between a point and the sensor passes all foliage on its way.
+
+    It is exp(-depth), with the optical depth of the path, which is also its mean number of contacts with leaves.
 
     The path is walked from the point up towards the sensor, square by square, and left once it is above all crowns.
-    It counts where it lies between ground and top surface. Both are met exactly where the path enters and leaves a
-    square and taken for straight in between, which skips over the fold along a square's diagonal; the density of
-    foliage is the mean of the square.
+    It counts where it lies between the triangulated ground and top surface; the density of foliage is the mean of
+    the square.
 
     Parameters
     ----------
@@ -139,18 +166,19 @@ def foliage_between(crowns, point, sensor):
     dx, dy, dh = (sensor[0] - point[0]) / spacing, (point[1] - sensor[1]) / spacing, sensor[2] - point[2]
     rows, cols = density.shape
     if rows == 0 or not (0.0 <= x <= cols and 0.0 <= y <= rows):
-        return 0.0
+        return 1.0
     end = min((highest - height) / dh, 1.0) if dh > 0.0 else 1.0
     length = np.sqrt((dx * dx + dy * dy) * spacing * spacing + dh * dh)
-    right, down = dx > 0.0, dy > 0.0
-    per_dx, per_dy = 1.0 / dx if dx != 0.0 else np.inf, 1.0 / dy if dy != 0.0 else np.inf
+    # Along an axis that the path does not move on, no edge is ever met.
+    right, down = 1 if dx >= 0.0 else 0, 1 if dy >= 0.0 else 0
+    per_dx, per_dy = 1.0 / dx if dx != 0.0 else NEVER, 1.0 / dy if dy != 0.0 else NEVER
     col, row = min(int(x), cols - 1), min(int(y), rows - 1)
     start, depth = 0.0, 0.0
     while start < end:
         # The whole block first: most of a path lies above the crowns of the blocks it crosses.
         low_col, low_row = col // BLOCK * BLOCK, row // BLOCK * BLOCK
-        out_x = (low_col + (BLOCK if right else 0) - x) * per_dx if dx != 0.0 else np.inf
-        out_y = (low_row + (BLOCK if down else 0) - y) * per_dy if dy != 0.0 else np.inf
+        out_x = (low_col + right * BLOCK - x) * per_dx
+        out_y = (low_row + down * BLOCK - y) * per_dy
         stop = max(min(out_x, out_y, end), start)
         if height + (start if dh > 0.0 else stop) * dh >= lids[row // BLOCK, col // BLOCK]:
             if out_x <= out_y:
@@ -160,33 +188,20 @@ def foliage_between(crowns, point, sensor):
                 row = low_row + BLOCK if down else low_row - 1
                 col = min(max(int(x + stop * dx), low_col), low_col + BLOCK - 1)
         else:
-            out_x = (col + (1 if right else 0) - x) * per_dx if dx != 0.0 else np.inf
-            out_y = (row + (1 if down else 0) - y) * per_dy if dy != 0.0 else np.inf
+            out_x = (col + right - x) * per_dx
+            out_y = (row + down - y) * per_dy
             stop = max(min(out_x, out_y, end), start)
             if density[row, col] > 0.0:
-                x0, y0, h0 = x + start * dx, y + start * dy, height + start * dh
-                x1, y1, h1 = x + stop * dx, y + stop * dy, height + stop * dh
-                share = _share_between(
-                    h0 - _height(ground, row, col, x0, y0),
-                    h1 - _height(ground, row, col, x1, y1),
-                    _height(top, row, col, x0, y0) - h0,
-                    _height(top, row, col, x1, y1) - h1,
-                )
-                depth += share * (stop - start) * length * density[row, col]
+                inside = _stretch_in_crown(top, ground, row, col, (x, y, height), (dx, dy, dh), start, stop)
+                depth += inside * length * density[row, col]
             if out_x <= out_y:
-                col += 1 if right else -1
+                col += 2 * right - 1
             else:
-                row += 1 if down else -1
+                row += 2 * down - 1
         if col < 0 or row < 0 or col >= cols or row >= rows:
             break
         start = stop
-    return depth
-
-
-@kernel
-def transmission(crowns, point, sensor):
-    """Return the chance that a thin ray between a point and the sensor passes all foliage; as `foliage_between`."""
-    return np.exp(-foliage_between(crowns, point, sensor))
+    return np.exp(-depth)
 
 
 @kernel
@@ -202,7 +217,7 @@ def expected_returns(mean, most):
     Parameters
     ----------
     mean : float or ndarray
-        Mean number of contacts of a thin ray on its way to the ground: what `foliage_between` returns.
+        Mean number of contacts of a thin ray on its way to the ground: -ln of its `transmission`.
     most : int
         Most returns of a pulse that the sensor keeps.
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.kernels import kernel
-from planner.ground.raycast import first_hit_on, triangle_plane
+from planner.ground.raycast import first_hit_under, triangle_plane
 from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
 from planner.ranging.fates import RETURNS, fate
@@ -84,9 +84,11 @@ def land(lattice, origin, east, northing, rise):
 
     The range is 0 where nothing is met.
     """
-    z, _, top, _, west, north, spacing = lattice
+    z, ceilings, top, _, west, north, spacing = lattice
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
-    distance, row, col, upper = first_hit_on(z, top, x, y, origin[2], east / spacing, -northing / spacing, rise)
+    distance, row, col, upper = first_hit_under(
+        z, ceilings, top, x, y, origin[2], east / spacing, -northing / spacing, rise
+    )
     if not distance > 0.0:
         return 0.0, 0, 0, 0.0
     corner, rise_e, rise_s = triangle_plane(z, row, col, upper)

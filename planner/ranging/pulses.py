@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.kernels import kernel
+from planner.ground.raycast import ceilings_of
 from planner.ground.surface import CellGrid, HeightGrid, Layers
 from planner.ranging import casting, counting
 from planner.ranging.attitude import Leg, to_world
@@ -24,7 +25,6 @@ Array = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int32]
 Progress = Callable[[int, int], None]
 
-_NONE = np.zeros((0, 0))
 _NO_SQUARES = np.zeros((0, 0), dtype=bool)
 
 
@@ -82,7 +82,7 @@ def _target(grid: HeightGrid, cells: CellGrid, bare: npt.NDArray[np.bool_], crow
     z = np.ascontiguousarray(grid.heights_m)
     low, high = float(z.min()), float(z.max())
     index = (_cell_index(z.shape[0], cells.rows, cells.factor), _cell_index(z.shape[1], cells.cols, cells.factor))
-    lattice = (z, _NONE, high, low, grid.west_m, grid.north_m, grid.spacing_m)
+    lattice = (z, ceilings_of(z), high, low, grid.west_m, grid.north_m, grid.spacing_m)
     return _Target(grid, (low, high), lattice, (*index, bare), crowns)
 
 
