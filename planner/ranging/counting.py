@@ -7,86 +7,150 @@ judged. Lattice, squares, crowns and sink are tuples as in `casting`.
 import numpy as np
 
 from planner.ground.kernels import kernel
+from planner.ground.raycast import triangle_plane
 from planner.ranging import casting, sweep
 from planner.ranging.canopy import transmission
-from planner.ranging.fates import RETURNS, SHADOWED, fate, surely_returns
-from planner.ranging.patterns import KIND, OPENING, PULSES, SWINGS, USABLE, pulse_angle, pulse_number
+from planner.ranging.fates import RETURNS, SHADOWED, fate
+from planner.ranging.patterns import KIND, LINEAR, OPENING, PULSES, SWINGS, USABLE, pulse_angle, pulse_number
 
 BLOCK = 32  # squares a side of the blocks that are checked for faces too steep for the sweep
 
-NEARLY_LEVEL_RAD = 1.55  # how far out a scan line is walked goes with the tangent, which must stay finite (89 degrees)
+
+@kernel
+def _easy_returns(limits):
+    """Return what tells without roots and divisions, of nearly all pieces, that all their pulses return.
+
+    Shortest range [m], squared longest range [m2], and exp(4 a R) / S^4 at the longest range that light returns from
+    at all: with it the law of `fates.in_reach` asks for more than it does at any shorter range.
+    """
+    nearest, strength2, extinction, longest, ambiguity = limits
+    strength = np.sqrt(strength2)
+    least = strength * np.exp(-extinction * strength)
+    farthest = min(strength * np.exp(-extinction * least), longest, ambiguity)
+    return nearest, farthest * farthest, np.exp(4.0 * extinction * farthest) / (strength2 * strength2)
 
 
 @kernel
-def _count_side(pieces, places, count, side, scan, lattice, squares, crowns, limits, sink, origin, axes, down_m):
-    """Share out the pulses of one side of a scan line over the cells its pieces lie in."""
-    kind, opening, usable, pulses, shift, roll = scan
+def _returns(piece, beams, scan, plane2, limits, cell):
+    """Return how many pulses return from a piece of ground, and where there is a `cell` count there what is lost.
+
+    Parameters
+    ----------
+    piece : tuple of float
+        Across and down of the inner and of the outer end [m].
+    beams : tuple of int
+        Side, first pulse, how many.
+    plane2 : float
+        Squared distance of the sensor from the plane of the face [m2].
+    """
+    across_a, down_a, across_b, down_b = piece
+    side, lowest, many = beams
+    kind, opening, _, pulses, shift, roll = scan
+    far = np.sqrt(max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b))
+    length = np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2)
+    channel = fate(far, plane2, limits)
+    if fate(far - length, plane2, limits) == channel:  # each fate is an interval of ranges
+        if channel == RETURNS:
+            return many
+        if cell.size > 0:
+            cell[channel] += many
+        return 0
+    returns = 0
+    for number in range(lowest, lowest + many):
+        beam = side * (pulse_angle(kind, number + shift, opening, pulses) + roll)
+        channel = fate(sweep.range_on_piece(across_a, down_a, across_b, down_b, beam), plane2, limits)
+        if channel == RETURNS:
+            returns += 1
+        elif cell.size > 0:
+            cell[channel] += 1
+    return returns
+
+
+@kernel
+def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, crowns, limits, sink, origin, axes):
+    """Share out the pulses of one side of a scan line over the cells its pieces lie in.
+
+    `first_piece` is the side, the range straight down [m], and whether the first triangle is the upper one; `span`
+    the first pulse of the line and the one past the last.
+    """
+    side, down_a, upper = first_piece
+    kind, opening, _, pulses, shift, roll = scan
+    z, _, _, _, west, north, spacing = lattice
     cell_rows, cell_cols, bare = squares
     tally, ground, first_col, last_col = sink
-    leafy = crowns.density_per_m.size > 0
-    front_angle = 0.0
-    at_zero = min(max(-roll, -usable), usable)
-    front = prior = int(np.ceil(pulse_number(kind, at_zero, opening, pulses) - shift))
-    across_a, down_a = 0.0, down_m
+    leafy, nobody = crowns.density_per_m.size > 0, tally[0, 0, :0]
+    nearest, most2, asked = _easy_returns(limits)
+    x, y, per_area = (origin[0] - west) / spacing, (north - origin[1]) / spacing, 1.0 / (spacing * spacing)
+    per_rad = pulses / (2.0 * opening)
+    centre = pulses / 2.0 - roll * per_rad - shift
+    front = prior = _place(-roll, scan, span)
+    across_a, range2_a = 0.0, down_a * down_a
     for k in range(count):
-        angle = pieces[k, sweep.ANGLE]
         across_b, down_b = pieces[k, sweep.ACROSS], pieces[k, sweep.DOWN]
-        scan_angle = min(max(side * angle - roll, -usable), usable)
-        place = int(np.ceil(pulse_number(kind, scan_angle, opening, pulses) - shift))
+        range2_b = across_b * across_b + down_b * down_b
+        angle = side * pieces[k, sweep.ANGLE]
+        if kind == LINEAR:  # the law of `_place`, with what is the same for all pieces taken out
+            place = int(np.ceil(min(max(angle * per_rad + centre, span[0]), span[1])))
+        else:
+            place = _place(angle - roll, scan, span)
         if place != prior:
-            visible = side * (place - front) if angle > front_angle else 0
+            visible = max(side * (place - front), 0)
             row, col = places[k, 0], places[k, 1]
             cell_row, cell_col = cell_rows[row], cell_cols[col]
             if cell_row >= 0 and cell_col >= 0:
-                shadowed = abs(place - prior) - visible
                 first_col[cell_row] = min(first_col[cell_row], cell_col)
                 last_col[cell_row] = max(last_col[cell_row], cell_col)
-                cell = tally[cell_row, cell_col]
-                returns = 0
+                if abs(place - prior) > visible and not leafy:
+                    tally[cell_row, cell_col, SHADOWED] += abs(place - prior) - visible
                 if visible > 0:
-                    plane2 = pieces[k, sweep.PLANE2]
-                    far = np.sqrt(max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b))
-                    length = np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2)
-                    if surely_returns(far - length, far, plane2, limits):
+                    corner, east, south = triangle_plane(z, row, col, upper)
+                    over = max(origin[2] - (corner + east * (x - col) + south * (y - row)), 0.0)
+                    lean = 1.0 + (east * east + south * south) * per_area
+                    far2 = max(range2_a, range2_b)
+                    if (
+                        far2 * far2 * far2 * lean * asked <= over * over
+                        and far2 <= most2
+                        and min(down_a, down_b) >= nearest
+                    ):
                         returns = visible
                     else:
-                        low = min(front, place)
-                        for number in range(low, low + visible):
-                            beam = side * (pulse_angle(kind, number + shift, opening, pulses) + roll)
-                            distance = sweep.range_on_piece(across_a, down_a, across_b, down_b, beam)
-                            channel = fate(distance, plane2, limits)
-                            if channel == RETURNS:
-                                returns += 1
-                            elif not leafy:
-                                cell[channel] += 1
-                if not leafy:
-                    cell[SHADOWED] += max(shadowed, 0)
-                    cell[RETURNS] += returns
-                if returns > 0 and bare.size > 0 and bare[row, col]:
-                    chance = 1.0
-                    if leafy:
+                        piece, beams = (across_a, down_a, across_b, down_b), (side, min(front, place), visible)
+                        cell = nobody if leafy else tally[cell_row, cell_col]
+                        returns = _returns(piece, beams, scan, over * over / lean, limits, cell)
+                    if not leafy:
+                        tally[cell_row, cell_col, RETURNS] += returns
+                    if returns > 0 and bare.size > 0 and bare[row, col]:
                         middle = side * (across_a + across_b) / 2, (down_a + down_b) / 2
-                        chance = _chance(crowns, origin, axes, middle)
-                    ground[cell_row, cell_col, 0] += chance * returns
-                    ground[cell_row, cell_col, 1] += returns
-        if angle > front_angle:
-            front_angle = angle
-            front = place
-        prior = place
-        across_a, down_a = across_b, down_b
+                        _count_ground(returns, crowns, origin, axes, middle, ground[cell_row, cell_col])
+            if visible > 0:
+                front = place
+            prior = place
+        upper = not upper
+        across_a, down_a, range2_a = across_b, down_b, range2_b
 
 
 @kernel
-def _chance(crowns, origin, axes, middle):
-    """Return the chance that a pulse passes all crowns on its way to a place across and down in the scan plane."""
-    forward_e, forward_n, cos_tilt, sin_tilt = axes
-    across, down = middle
-    end = (
-        origin[0] + forward_n * across + forward_e * sin_tilt * down,
-        origin[1] - forward_e * across + forward_n * sin_tilt * down,
-        origin[2] - cos_tilt * down,
-    )
-    return transmission(crowns, end, origin)
+def _place(scan_angle, scan, span):
+    """Return how many pulses of the line, counted on from number 0, lie before an angle from its middle [rad]."""
+    kind, opening, _, pulses, shift, _ = scan
+    return min(max(int(np.ceil(pulse_number(kind, scan_angle, opening, pulses) - shift)), span[0]), span[1])
+
+
+@kernel
+def _count_ground(returns, crowns, origin, axes, middle, cell):
+    """Count returns from bare ground at a place across and down in the scan plane: those that pass all crowns."""
+    chance = 1.0
+    if crowns.density_per_m.size > 0:
+        forward_e, forward_n, cos_tilt, sin_tilt = axes
+        across, down = middle
+        end = (
+            origin[0] + forward_n * across + forward_e * sin_tilt * down,
+            origin[1] - forward_e * across + forward_n * sin_tilt * down,
+            origin[2] - cos_tilt * down,
+        )
+        chance = transmission(crowns, end, origin)
+    cell[0] += chance * returns
+    cell[1] += returns
 
 
 @kernel
@@ -116,7 +180,7 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
     """
     z, bottom = lattice[0], lattice[3]
     room = 4 * (z.shape[0] + z.shape[1])
-    pieces = np.empty((2, room, 4))
+    pieces = np.empty((2, room, 3))
     places = np.empty((2, room, 2), dtype=np.int64)
     counts = np.zeros(2, dtype=np.int64)
     start = np.empty(6, dtype=np.int64)
@@ -127,7 +191,7 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
         axes = np.sin(yaw), np.cos(yaw), np.cos(tilt), np.sin(tilt)
         scan = _line_scan(figures, roll, i)
         kind, opening, usable, pulses, shift, _ = scan
-        widest = min(usable + abs(roll), NEARLY_LEVEL_RAD)
+        widest = min(usable + abs(roll), sweep.NEARLY_LEVEL_RAD)
         first = int(np.ceil(pulse_number(kind, -usable, opening, pulses) - shift))
         last = int(np.ceil(pulse_number(kind, usable, opening, pulses) - shift))
         fired += last - first
@@ -144,13 +208,15 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
         if by_cast or counts.min() < 0:
             casting.cast_line(lattice, squares, crowns, limits, sink, origin, axes, scan, first, last)
             continue
+        upper = sweep.starts_upper(start)
         for hand in range(2):
             _count_side(
                 pieces[hand],
                 places[hand],
                 counts[hand],
-                1 - 2 * hand,
+                (1 - 2 * hand, down, upper),
                 scan,
+                (first, last),
                 lattice,
                 squares,
                 crowns,
@@ -158,6 +224,5 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
                 sink,
                 origin,
                 axes,
-                down,
             )
     return fired
