@@ -36,6 +36,9 @@ LaserClass = Literal["1", "1M", "2", "2M", "3R", "3B", "4", "unknown"]
 WHOLE_OPENING = ("conical", "rosette", "matrix")
 """Patterns whose points are accepted all or none: no part of their opening can be chosen."""
 
+SOON_TURNS = 20  # a rosette that closes within so many turns draws the same few petals over and over
+CLOSES_TURNS = 0.01  # and it closes where the second wedge is this near to a whole turn
+
 
 @frozen
 class RangeRating:
@@ -235,6 +238,61 @@ class Sensor:
         if len(set(rates)) != len(rates):
             raise ValueError("two ratings name the same pulse_rate_hz")
         return self
+
+    @model_validator(mode="after")
+    def _rosette_stays_open(self) -> Self:
+        turns = np.arange(1, SOON_TURNS + 1) * (self.wedge_ratio or np.nan)
+        closes = np.flatnonzero(np.abs(turns - np.round(turns)) < CLOSES_TURNS)
+        if closes.size:
+            first = int(closes[0]) + 1
+            raise ValueError(
+                f"wedge_ratio {self.wedge_ratio:g}, {round(turns[first - 1])} to {first}, draws the same petals again "
+                f"after {first} {'turns' if first > 1 else 'turn'} of the first wedge\n"
+                "take a ratio near no ratio of small whole numbers, such as 0.618034"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _edge_meets_the_ground(self) -> Self:
+        reach = max(rating.range_m for rating in self.ratings)
+
+        def greatest_agl_m(fov_deg: float) -> float:
+            # a pulse from h above flat ground crosses h / cos, and returns from reach * sqrt(cos)
+            return float(reach * max(self._lowest_look(fov_deg), 0.0) ** 1.5)
+
+        fov, edge_m = self.usable_fov_deg, greatest_agl_m(self.usable_fov_deg)
+        if edge_m >= self.min_range_m and edge_m > 0:
+            return self
+        narrower = range(int(fov), 0, -1)
+        fits = next((less for less in narrower if greatest_agl_m(less) >= max(self.min_range_m, 1e-9)), None)
+        keys = "usable_fov_deg and optical_fov_deg" if self.pattern in WHOLE_OPENING else "usable_fov_deg"
+        fix = f"bring {keys} to {fits} or less" if fits else "tilt it less, or give a longer range_m"
+        if edge_m == 0:
+            off = np.degrees(np.arccos(self._lowest_look(fov)))
+            what = f"E33 usable_fov_deg {fov:g}, as mounted, looks past the horizon: {off:.1f} deg off straight down"
+        else:
+            what = (
+                f"usable_fov_deg {fov:g} sees flat ground at its edge from at most {edge_m:.1f} m at any pulse rate, "
+                f"less than min_range_m {self.min_range_m:g}"
+            )
+        raise ValueError(f"{what}\n{fix}")
+
+    def _lowest_look(self, usable_fov_deg: float) -> float:
+        """Return the cosine off straight down of the farthest pulse of an opening [deg], mounted, in level flight."""
+        aside, ahead = np.radians([usable_fov_deg / 2, (self.frame_along_fov_deg or 0.0) / 2])
+        tilt, sideways = np.radians([self.forward_tilt_deg, self.sideways_tilt_deg])
+        down = np.array([-np.sin(tilt), -np.cos(tilt) * np.sin(sideways), np.cos(tilt) * np.cos(sideways)])
+        if self.pattern in ("conical", "rosette"):
+            return float(np.cos(min(aside + np.arccos(down[2]), np.pi)))
+        if self.pattern == "matrix":
+            looks = [(a * np.tan(ahead), b * np.tan(aside), 1.0) for a in (-1, 1) for b in (-1, 1)]
+        else:
+            looks = [
+                (np.tan(beam), np.sin(side), np.cos(side))
+                for beam in np.radians(self.beam_elevations_deg)
+                for side in (-aside, aside)
+            ]
+        return float(np.min(looks / np.linalg.norm(looks, axis=1, keepdims=True) @ down))
 
     @model_validator(mode="after")
     def _principle_is_whole(self) -> Self:

@@ -208,16 +208,17 @@ def checked(
         echo = error["type"] == "too_short" and any(bad[: len(keys)] == keys for bad in faults)
         if keys and not echo:
             faults.setdefault(keys, _fault_of(declared, at, error, codes[0]))
-    # How values agree is only checked once each is sound: leave the faulted ones out and look again.
+    # How values agree is only checked once each is sound: leave the faulted ones out and look again. What a noun says
+    # of values that disagree may begin with its own code, and may name a way out on a second line.
     bad = {keys[0] for keys in faults}
     sound = {key: value for key, value in table.items() if key not in bad}
     for error in _build(kind, sound)[1]:
-        what = error["msg"].removeprefix("Value error, ")
+        what, _, fix = error["msg"].removeprefix("Value error, ").partition("\n")
         # a disagreement that names a faulted key only follows from that fault
         if not error["loc"] and not any(str(key) in what for key in bad):
             code, what = (what[:3], what[4:]) if re.match(r"E\d\d ", what) else (codes[1], what)
             place = declared.place(*at, *[word for word in re.findall(r"\w+", what) if word in table][:1])
-            faults[(what,)] = Fault(code, what, place, "change one of the values so that they agree")
+            faults[(what,)] = Fault(code, what, place, fix or "change one of the values so that they agree")
     return (None, list(faults.values())) if faults else (noun, [])
 
 

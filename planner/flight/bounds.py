@@ -17,6 +17,7 @@ from planner.flight.search import (
 )
 from planner.flight.swath import frames_join_mps, swath_width_m
 from planner.mission import Mission
+from planner.ranging.principles import refuse_height, refuse_sensor, usable_band
 
 
 def height_limits_m(mission: Mission) -> tuple[float, float]:
@@ -39,8 +40,12 @@ def refuse_unflyable(mission: Mission) -> None:
     SafetyError
         E23 held height below the clearance.
     """
+    refuse_sensor(mission.sensor)
     _refuse_held_rates(mission)
     low, high = height_limits_m(mission)
+    if fault := refuse_height(mission.sensor, low):
+        farthest = usable_band(mission.sensor).farthest_m
+        raise InfeasibleError(fault, best=Best("agl_m", asked=low, reachable=farthest, limited_by="ranging principle"))
     limits, held, sensor = mission.limits, mission.flight.agl_m, mission.sensor
     clearance = limits.clearance_m + mission.terrain.vertical_sd_m
     doubt = f"clearance {limits.clearance_m:g} m with {mission.terrain.vertical_sd_m:g} m of terrain doubt"
@@ -57,7 +62,7 @@ def refuse_unflyable(mission: Mission) -> None:
     reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
     if reached < low:
         heights = ", ".join(
-            f"{rating.pulse_rate_hz / 1000:g} kHz up to {height_reached_m(mission, rating):.1f} m"
+            f"{_rate(rating.pulse_rate_hz)} up to {height_reached_m(mission, rating):.1f} m"
             for rating in ratings_allowed(mission)
         )
         raise InfeasibleError(
@@ -116,10 +121,8 @@ def _refuse_held_rates(mission: Mission) -> None:
 def _refuse_parted_frames(mission: Mission, highest_m: float) -> None:
     """Raise where frames come so slowly that even the slowest flight leaves gaps between them."""
     slowest, sensor = speeds_mps(mission)[0], mission.sensor
-    fastest = {
-        rating: float(frames_join_mps(flown_pattern(mission, rating), min(highest_m, height_reached_m(mission, rating))))
-        for rating in ratings_allowed(mission)
-    }
+    heights = {rating: min(highest_m, height_reached_m(mission, rating)) for rating in ratings_allowed(mission)}
+    fastest = {rating: float(frames_join_mps(flown_pattern(mission, rating), h)) for rating, h in heights.items()}
     rating, joined = max(fastest.items(), key=lambda item: item[1])
     if joined < slowest:
         whose = "the held speed" if mission.flight.speed_mps else f"the least speed of {mission.aircraft.name}"
@@ -131,6 +134,10 @@ def _refuse_parted_frames(mission: Mission, highest_m: float) -> None:
         fix = f"take {needed:.2f} frames a second or more, a longer frame, or an aircraft that flies slower"
         limit = "frame rate of the sensor at the greatest height"
         raise InfeasibleError(Fault("E19", what, fix=fix), best=Best("speed_mps", slowest, joined, limit))
+
+
+def _rate(pulse_rate_hz: float) -> str:
+    return f"{pulse_rate_hz / 1000:g} kHz" if pulse_rate_hz >= 1000 else f"{pulse_rate_hz:g} Hz"
 
 
 def _where(mission: Mission, key: str) -> str:

@@ -24,7 +24,8 @@ from planner.flight.swath import (
 )
 from planner.mission import Mission
 from planner.ranging.beams import ScanPattern, scan_pattern, scan_tilt_rad
-from planner.ranging.linkbudget import Reach, reach_of
+from planner.ranging.linkbudget import Reach
+from planner.ranging.principles import reach_within
 
 Array = npt.NDArray[np.float64]
 
@@ -85,8 +86,7 @@ def widest_tilt_rad(mission: Mission) -> float:
 
 def reach(mission: Mission, rating: RangeRating) -> Reach:
     """Return the reach of a rating in the air of the mission, to a surface as bright as the rating's."""
-    sensor = mission.sensor
-    return reach_of(rating, sensor.wavelength_nm, sensor.min_range_m, mission.conditions.visibility_km)
+    return reach_within(mission.sensor, rating, mission.conditions.visibility_km)
 
 
 def height_reached_m(mission: Mission, rating: RangeRating) -> float:

@@ -14,7 +14,6 @@ from affine import Affine
 
 from planner.ground.surface import CellGrid, HeightGrid, Scene
 from planner.mission import Requirement
-from planner.ranging.fates import RETURNS
 from planner.ranging.pulses import Tally
 
 Array = npt.NDArray[np.float64]
@@ -134,11 +133,10 @@ def density_per_m2(tally: Tally, cells: CellGrid, known: Mask, coverage: str, re
     returns : {"first", "ground"}
         Which returns; ground returns are expected numbers.
     """
-    counts: npt.NDArray[np.int32] | Array
     if returns == "ground":
         counts = tally.ground if coverage == "aggregate" else tally.most_ground
     else:
-        counts = tally.aggregate[..., RETURNS] if coverage == "aggregate" else tally.most_returns
+        counts = tally.first if coverage == "aggregate" else tally.most_first
     return np.where(known, counts / cells.cell_m**2, np.nan)
 
 

@@ -147,9 +147,10 @@ def _kept_and_lost(
     tally: Tally, counts: npt.NDArray[np.int32], requirement: Requirement
 ) -> tuple[Array, list[tuple[str, Array]]]:
     """Return the returns that count, and those lost to each cause in the order of `CAUSES`, each (rows, cols)."""
-    kept, shadowed, canopy = counts[..., RETURNS], counts[..., SHADOWED], np.zeros(counts.shape[:2])
+    pooled = requirement.coverage == "aggregate"
+    kept = tally.first if pooled else tally.most_first
+    shadowed, canopy = counts[..., SHADOWED].astype(np.float64), np.zeros(counts.shape[:2])
     if requirement.returns == "ground":
-        pooled = requirement.coverage == "aggregate"
         kept = tally.ground if pooled else tally.most_ground
         free = tally.open_ground if pooled else tally.most_open_ground
         # What is caught by a roof hides the ground beneath it.

@@ -3,11 +3,11 @@
 Lives here: patterns that do not scan a plane, and scan lines beside faces so steep that a tilted scan plane cuts them
 twice. Must not know legs or files.
 
-A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. A sink is a tuple: tally,
-ground returns (expected, and were there no crowns), first and last column touched in each row of cells. `squares` is a
-tuple: row and column of the cell that each lattice row and column lies in (-1 for none), and which squares are bare
-ground (empty where nobody asks). `crowns` is what a pulse must pass, see `canopy`: with crowns only ground returns are
-counted, without them first returns and what is lost.
+A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. `squares` is a tuple: row and
+column of the cell that each lattice row and column lies in (-1 for none), which squares are bare ground, and which hold
+crowns (each empty where nobody asks). `veil` is a tuple: the crowns to be passed, and the lattice of their hull; with
+crowns it is counted what comes from beneath them, without them what meets the top surface and what is lost. A sink is a
+tuple: tally, shares, first and last column touched in each row of cells; the places of shares are below.
 """
 
 import numpy as np
@@ -19,6 +19,12 @@ from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
 from planner.ranging.fates import RETURNS, fate
 from planner.ranging.patterns import USABLE, beam_direction, pulse_angle
+
+GROUND, OPEN_GROUND, UNVEILED = range(3)
+"""Shares of a cell: expected returns from bare ground; those were there no crowns; first returns that come from beneath
+crowns, less those which `fates.RETURNS` counts at the hull though they come from beneath it."""
+
+SHARES = 3
 
 
 def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[float, float]) -> npt.NDArray[np.bool_]:
@@ -97,31 +103,69 @@ def land(lattice, origin, east, northing, rise):
 
 
 @kernel
-def _cast(lattice, squares, crowns, limits, sink, origin, east, northing, rise):
-    """Fire one pulse in a direction and count it where it lands."""
-    distance, row, col, plane2 = land(lattice, origin, east, northing, rise)
-    cell_rows, cell_cols, bare = squares
-    cell_row, cell_col = cell_rows[row], cell_cols[col]
-    if distance == 0.0 or cell_row < 0 or cell_col < 0:
-        return
-    tally, ground, first_col, last_col = sink
-    leafy = crowns.density_per_m.size > 0
-    first_col[cell_row] = min(first_col[cell_row], cell_col)
-    last_col[cell_row] = max(last_col[cell_row], cell_col)
-    channel = fate(distance, plane2, limits)
-    if not leafy:
-        tally[cell_row, cell_col, channel] += 1
-    if channel == RETURNS and bare.size > 0 and bare[row, col]:
-        chance = 1.0
-        if leafy:
-            end = (origin[0] + distance * east, origin[1] + distance * northing, origin[2] + distance * rise)
-            chance = transmission(crowns, end, origin)
-        ground[cell_row, cell_col, 0] += chance
-        ground[cell_row, cell_col, 1] += 1.0
+def count_beneath(squares, veil, limits, sink, origin, end, place, returns):
+    """Count pulses that come back from beneath crowns, if there are any on their way.
+
+    Parameters
+    ----------
+    squares, veil, limits, sink : tuple
+        See the module; `limits` as in `fates`.
+    origin, end : indexable, 3 values
+        The sensor, and where the pulses land: east, north, up [m].
+    place : tuple of int
+        Row and column of the lattice square, row and column of its cell.
+    returns : int
+        Pulses that return were there no crowns.
+    """
+    cell_rows, cell_cols, bare, _ = squares
+    _, shares, first_col, last_col = sink
+    crowns, hull = veil
+    row, col, cell_row, cell_col = place
+    chance = transmission(crowns, end, origin)
+    if bare.size > 0 and bare[row, col]:
+        shares[cell_row, cell_col, GROUND] += chance * returns
+        shares[cell_row, cell_col, OPEN_GROUND] += returns
+    # Core and rim of the beam must both pass for the first return to come from beneath; see `canopy`.
+    free = returns * (chance * chance if limits[5] > 1 else chance)
+    if chance < 1.0 and free > 0.0:
+        east, northing, rise = end[0] - origin[0], end[1] - origin[1], end[2] - origin[2]
+        length = np.sqrt(east * east + northing * northing + rise * rise)
+        distance, row, col, _ = land(hull, origin, east / length, northing / length, rise / length)
+        hull_row, hull_col = cell_rows[row], cell_cols[col]
+        if distance > 0.0 and hull_row >= 0 and hull_col >= 0:
+            shares[cell_row, cell_col, UNVEILED] += free
+            shares[hull_row, hull_col, UNVEILED] -= free
+            first_col[hull_row] = min(first_col[hull_row], hull_col)
+            last_col[hull_row] = max(last_col[hull_row], hull_col)
 
 
 @kernel
-def cast_line(lattice, squares, crowns, limits, sink, origin, axes, scan, first, last):
+def _cast(lattice, squares, veil, limits, sink, origin, east, northing, rise):
+    """Fire one pulse in a direction and count it where it lands."""
+    distance, row, col, plane2 = land(lattice, origin, east, northing, rise)
+    cell_rows, cell_cols, bare, porous = squares
+    cell_row, cell_col = cell_rows[row], cell_cols[col]
+    if distance == 0.0 or cell_row < 0 or cell_col < 0:
+        return
+    tally, shares, first_col, last_col = sink
+    first_col[cell_row] = min(first_col[cell_row], cell_col)
+    last_col[cell_row] = max(last_col[cell_row], cell_col)
+    if porous.size > 0 and porous[row, col]:  # leaves face every way: the slope of the hull means nothing
+        plane2 = -1.0
+    channel = fate(distance, plane2, limits)
+    if veil[0].density_per_m.size > 0:
+        if channel == RETURNS:
+            end = (origin[0] + distance * east, origin[1] + distance * northing, origin[2] + distance * rise)
+            count_beneath(squares, veil, limits, sink, origin, end, (row, col, cell_row, cell_col), 1)
+        return
+    tally[cell_row, cell_col, channel] += 1
+    if channel == RETURNS and bare.size > 0 and bare[row, col]:
+        shares[cell_row, cell_col, GROUND] += 1.0
+        shares[cell_row, cell_col, OPEN_GROUND] += 1.0
+
+
+@kernel
+def cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, last):
     """Fire pulses `first` to `last` of one scan line, ray by ray."""
     kind, opening, _, pulses, shift, roll = scan
     forward_e, forward_n, cos_tilt, sin_tilt = axes
@@ -130,11 +174,11 @@ def cast_line(lattice, squares, crowns, limits, sink, origin, axes, scan, first,
         across, down = np.sin(angle), np.cos(angle)
         east = forward_n * across + forward_e * sin_tilt * down
         northing = -forward_e * across + forward_n * sin_tilt * down
-        _cast(lattice, squares, crowns, limits, sink, origin, east, northing, -cos_tilt * down)
+        _cast(lattice, squares, veil, limits, sink, origin, east, northing, -cos_tilt * down)
 
 
 @kernel
-def cast_pulses(lattice, squares, crowns, limits, sink, origins, turns, samples_per_pulse, figures, elevations, count):
+def cast_pulses(lattice, squares, veil, limits, sink, origins, turns, samples_per_pulse, figures, elevations, count):
     """Fire `count` pulses of any pattern, ray by ray; returns how many lie within the usable opening.
 
     Parameters
@@ -168,7 +212,7 @@ def cast_pulses(lattice, squares, crowns, limits, sink, origins, turns, samples_
         _cast(
             lattice,
             squares,
-            crowns,
+            veil,
             limits,
             sink,
             origin,

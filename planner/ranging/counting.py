@@ -1,7 +1,7 @@
 """Whole scan lines shared out over cells.
 
 Lives here: kernels that fire the scan lines of one leg into a tally. Must not know legs as nouns, or how a tally is
-judged. Lattice, squares, crowns and sink are tuples as in `casting`.
+judged. Lattice, squares, veil and sink are tuples as in `casting`.
 """
 
 import numpy as np
@@ -9,25 +9,10 @@ import numpy as np
 from planner.ground.kernels import kernel
 from planner.ground.raycast import triangle_plane
 from planner.ranging import casting, sweep
-from planner.ranging.canopy import transmission
-from planner.ranging.fates import RETURNS, SHADOWED, fate
+from planner.ranging.fates import RETURNS, SHADOWED, easy_returns, fate
 from planner.ranging.patterns import KIND, LINEAR, OPENING, PULSES, SWINGS, USABLE, pulse_angle, pulse_number
 
 BLOCK = 32  # squares a side of the blocks that are checked for faces too steep for the sweep
-
-
-@kernel
-def _easy_returns(limits):
-    """Return what tells without roots and divisions, of nearly all pieces, that all their pulses return.
-
-    Shortest range [m], squared longest range [m2], and exp(4 a R) / S^4 at the longest range that light returns from
-    at all: with it the law of `fates.in_reach` asks for more than it does at any shorter range.
-    """
-    nearest, strength2, extinction, longest, ambiguity = limits
-    strength = np.sqrt(strength2)
-    least = strength * np.exp(-extinction * strength)
-    farthest = min(strength * np.exp(-extinction * least), longest, ambiguity)
-    return nearest, farthest * farthest, np.exp(4.0 * extinction * farthest) / (strength2 * strength2)
 
 
 @kernel
@@ -41,7 +26,7 @@ def _returns(piece, beams, scan, plane2, limits, cell):
     beams : tuple of int
         Side, first pulse, how many.
     plane2 : float
-        Squared distance of the sensor from the plane of the face [m2].
+        Squared distance of the sensor from the plane of the face [m2]; negative for leaves.
     """
     across_a, down_a, across_b, down_b = piece
     side, lowest, many = beams
@@ -67,7 +52,7 @@ def _returns(piece, beams, scan, plane2, limits, cell):
 
 
 @kernel
-def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, crowns, limits, sink, origin, axes):
+def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, veil, limits, sink, origin, axes):
     """Share out the pulses of one side of a scan line over the cells its pieces lie in.
 
     `first_piece` is the side, the range straight down [m], and whether the first triangle is the upper one; `span`
@@ -76,10 +61,10 @@ def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares
     side, down_a, upper = first_piece
     kind, opening, _, pulses, shift, roll = scan
     z, _, _, _, west, north, spacing = lattice
-    cell_rows, cell_cols, bare = squares
-    tally, ground, first_col, last_col = sink
-    leafy, nobody = crowns.density_per_m.size > 0, tally[0, 0, :0]
-    nearest, most2, asked = _easy_returns(limits)
+    cell_rows, cell_cols, bare, porous = squares
+    tally, shares, first_col, last_col = sink
+    leafy, nobody = veil[0].density_per_m.size > 0, tally[0, 0, :0]
+    nearest, most2, asked = easy_returns(limits)
     x, y, per_area = (origin[0] - west) / spacing, (north - origin[1]) / spacing, 1.0 / (spacing * spacing)
     per_rad = pulses / (2.0 * opening)
     centre = pulses / 2.0 - roll * per_rad - shift
@@ -105,23 +90,26 @@ def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares
                 if visible > 0:
                     corner, east, south = triangle_plane(z, row, col, upper)
                     over = max(origin[2] - (corner + east * (x - col) + south * (y - row)), 0.0)
-                    lean = 1.0 + (east * east + south * south) * per_area
+                    over2, lean = over * over, 1.0 + (east * east + south * south) * per_area
                     far2 = max(range2_a, range2_b)
-                    if (
-                        far2 * far2 * far2 * lean * asked <= over * over
-                        and far2 <= most2
-                        and min(down_a, down_b) >= nearest
-                    ):
+                    leaves = porous.size > 0 and porous[row, col]
+                    if leaves:  # they face every way: the slope of the hull means nothing
+                        over2, lean = far2, 1.0
+                    if far2 * far2 * far2 * lean * asked <= over2 and far2 <= most2 and min(down_a, down_b) >= nearest:
                         returns = visible
                     else:
                         piece, beams = (across_a, down_a, across_b, down_b), (side, min(front, place), visible)
                         cell = nobody if leafy else tally[cell_row, cell_col]
-                        returns = _returns(piece, beams, scan, over * over / lean, limits, cell)
+                        returns = _returns(piece, beams, scan, -1.0 if leaves else over2 / lean, limits, cell)
                     if not leafy:
                         tally[cell_row, cell_col, RETURNS] += returns
-                    if returns > 0 and bare.size > 0 and bare[row, col]:
-                        middle = side * (across_a + across_b) / 2, (down_a + down_b) / 2
-                        _count_ground(returns, crowns, origin, axes, middle, ground[cell_row, cell_col])
+                    if returns > 0 and leafy:
+                        end = _point(origin, axes, side * (across_a + across_b) / 2, (down_a + down_b) / 2)
+                        at = row, col, cell_row, cell_col
+                        casting.count_beneath(squares, veil, limits, sink, origin, end, at, returns)
+                    elif returns > 0 and bare.size > 0 and bare[row, col]:
+                        shares[cell_row, cell_col, casting.GROUND] += returns
+                        shares[cell_row, cell_col, casting.OPEN_GROUND] += returns
             if visible > 0:
                 front = place
             prior = place
@@ -137,20 +125,14 @@ def _place(scan_angle, scan, span):
 
 
 @kernel
-def _count_ground(returns, crowns, origin, axes, middle, cell):
-    """Count returns from bare ground at a place across and down in the scan plane: those that pass all crowns."""
-    chance = 1.0
-    if crowns.density_per_m.size > 0:
-        forward_e, forward_n, cos_tilt, sin_tilt = axes
-        across, down = middle
-        end = (
-            origin[0] + forward_n * across + forward_e * sin_tilt * down,
-            origin[1] - forward_e * across + forward_n * sin_tilt * down,
-            origin[2] - cos_tilt * down,
-        )
-        chance = transmission(crowns, end, origin)
-    cell[0] += chance * returns
-    cell[1] += returns
+def _point(origin, axes, across, down):
+    """Return the local place of a point across and down in the scan plane [m]; one point stands for its piece."""
+    forward_e, forward_n, cos_tilt, sin_tilt = axes
+    return (
+        origin[0] + forward_n * across + forward_e * sin_tilt * down,
+        origin[1] - forward_e * across + forward_n * sin_tilt * down,
+        origin[2] - cos_tilt * down,
+    )
 
 
 @kernel
@@ -164,12 +146,12 @@ def _line_scan(figures, roll, index):
 
 
 @kernel
-def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, steep):
+def sweep_leg(lattice, squares, veil, limits, sink, origins, angles, figures, steep):
     """Fire all scan lines of a leg; returns pulses fired within the usable opening.
 
     Parameters
     ----------
-    lattice, squares, crowns, limits, sink : tuple
+    lattice, squares, veil, limits, sink : tuple
         What is met, where it is counted, what is passed, what returns, and what is filled.
     origins, angles : ndarray, shape (n, 3)
         Place [m], and yaw, tilt and roll [rad], of the sensor at each scan line.
@@ -206,7 +188,7 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
                 lattice, origin, axes, start, side, widest, farthest, pieces[hand], places[hand]
             )
         if by_cast or counts.min() < 0:
-            casting.cast_line(lattice, squares, crowns, limits, sink, origin, axes, scan, first, last)
+            casting.cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, last)
             continue
         upper = sweep.starts_upper(start)
         for hand in range(2):
@@ -219,7 +201,7 @@ def sweep_leg(lattice, squares, crowns, limits, sink, origins, angles, figures, 
                 (first, last),
                 lattice,
                 squares,
-                crowns,
+                veil,
                 limits,
                 sink,
                 origin,

@@ -180,6 +180,8 @@ def _fire(surfaces, crowns, limits, flight, pattern, span, filled):
         entry, row, col, plane2 = land(top, origin, east, northing, rise)
         if entry == 0.0 or (unknown.size > 0 and unknown[row, col]):
             continue
+        if crowns.density_per_m.size > 0 and crowns.density_per_m[row, col] > 0.0:  # leaves face every way
+            plane2 = entry * entry
         first_returns = fate(entry, plane2, limits) == RETURNS
         end, solid_returns, foliage = entry, first_returns, 0.0
         if crowns.density_per_m.size > 0:

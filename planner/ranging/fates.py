@@ -17,13 +17,17 @@ A pulse has one fate of `RETURNS`, `TOO_NEAR`, `TOO_FAR` and `AMBIGUOUS`, in the
 
 CHANNELS = 5
 
-Limits = tuple[float, float, float, float, float]
+Limits = tuple[float, float, float, float, float, int]
 
 
 def limits_of(reach: Reach) -> Limits:
-    """Return a reach as kernels read it: shortest range, squared strength, extinction, longest range, ambiguity."""
+    """Return a reach as kernels read it.
+
+    Shortest range, squared strength, extinction, longest range, ambiguity, returns kept of a pulse.
+    """
     strength2 = reach.strength_m**2 * reach.reflectance
-    return reach.min_range_m, strength2, reach.extinction_per_m, reach.longest_valid_m, reach.ambiguity_m
+    valid = reach.min_range_m, strength2, reach.extinction_per_m, reach.longest_valid_m, reach.ambiguity_m
+    return *valid, reach.returns_per_pulse
 
 
 @kernel
@@ -42,18 +46,30 @@ def in_reach(distance, plane2, strength2, extinction):
 
 
 @kernel
-def surely_returns(near, far, plane2, limits):
-    """Return whether every pulse returns that meets a face between two ranges [m]."""
-    nearest, strength2, extinction, longest, ambiguity = limits
-    return near >= nearest and far <= min(longest, ambiguity) and in_reach(far, plane2, strength2, extinction)
-
-
-@kernel
 def fate(distance, plane2, limits):
-    """Return the channel of a pulse that meets a face at a range [m]; `plane2` as for `in_reach`."""
-    nearest, strength2, extinction, longest, ambiguity = limits
+    """Return the channel of a pulse that meets a face at a range [m].
+
+    `plane2` as for `in_reach`; negative for leaves, which face every way.
+    """
+    if plane2 < 0.0:
+        plane2 = distance * distance
+    nearest, strength2, extinction, longest, ambiguity, _ = limits
     if distance < nearest:
         return TOO_NEAR
     if distance > longest or not in_reach(distance, plane2, strength2, extinction):
         return TOO_FAR
     return AMBIGUOUS if distance > ambiguity else RETURNS
+
+
+@kernel
+def easy_returns(limits):
+    """Return what tells without roots and divisions, of nearly all pieces, that all their pulses return.
+
+    Shortest range [m], squared longest range [m2], and exp(4 a R) / S^4 at the longest range that light returns from
+    at all: with it the law of `in_reach` asks for more than it does at any shorter range.
+    """
+    nearest, strength2, extinction, longest, ambiguity, _ = limits
+    strength = np.sqrt(strength2)
+    least = strength * np.exp(-extinction * strength)
+    farthest = min(strength * np.exp(-extinction * least), longest, ambiguity)
+    return nearest, farthest * farthest, np.exp(4.0 * extinction * farthest) / (strength2 * strength2)

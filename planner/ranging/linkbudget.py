@@ -54,6 +54,8 @@ class Reach:
     longest_valid_m, ambiguity_m : float
         Longest range that the principle of ranging can measure, and the range past which it takes one distance for
         another, however much light returns [m].
+    returns_per_pulse : int
+        Most returns kept of one pulse.
     """
 
     strength_m: float
@@ -62,6 +64,7 @@ class Reach:
     min_range_m: float
     longest_valid_m: float = np.inf
     ambiguity_m: float = np.inf
+    returns_per_pulse: int = 1
 
     def longest_m(self, cos_incidence: npt.ArrayLike) -> Array:
         """Return the longest valid range [m] for cosines of incidence, any shape; 0 where the surface faces away."""

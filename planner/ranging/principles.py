@@ -286,7 +286,12 @@ def reach_within(sensor: Sensor, rating: RangeRating, visibility_km: float) -> R
     """
     band = usable_band(sensor)
     lit = reach_of(rating, sensor.wavelength_nm, band.min_range_m, visibility_km)
-    return replace(lit, longest_valid_m=band.longest_m, ambiguity_m=band.ambiguity_m)
+    return replace(
+        lit,
+        longest_valid_m=band.longest_m,
+        ambiguity_m=band.ambiguity_m,
+        returns_per_pulse=sensor.returns_per_pulse,
+    )
 
 
 def range_noise_m(sensor: Sensor, range_m: npt.ArrayLike) -> Array:

@@ -28,6 +28,9 @@ Progress = Callable[[int, int], None]
 _NO_SQUARES = np.zeros((0, 0), dtype=bool)
 
 
+_Sink = tuple[Counts, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]]
+
+
 @dataclass(frozen=True)
 class Tally:
     """Pulses counted per cell.
@@ -35,13 +38,14 @@ class Tally:
     Attributes
     ----------
     aggregate : ndarray of int32, shape (rows, cols, 5)
-        All legs pooled, by channel (`fates`).
+        All legs pooled, by channel (`fates`), where pulses meet the top surface.
     best : ndarray of int32, shape (rows, cols, 5)
         The same for the one leg that sends most pulses at the cell.
-    most_returns : ndarray of int32, shape (rows, cols)
-        First returns of the leg that brings most.
+    first, most_first : ndarray, shape (rows, cols)
+        Expected first returns: all legs pooled, and of the leg that brings most. Whole numbers without crowns; a pulse
+        that meets no leaf gives its first return beneath them.
     ground, most_ground : ndarray, shape (rows, cols)
-        Expected returns from bare ground: all legs pooled, and of the leg that brings most.
+        Expected returns from bare ground, likewise.
     open_ground, most_open_ground : ndarray, shape (rows, cols)
         The same were there no crowns.
     passes : ndarray of uint8, shape (rows, cols)
@@ -52,7 +56,8 @@ class Tally:
 
     aggregate: Counts
     best: Counts
-    most_returns: Counts
+    first: Array
+    most_first: Array
     ground: Array
     most_ground: Array
     open_ground: Array
@@ -66,10 +71,9 @@ class _Target:
     """What is fired at, as kernels read it: see `casting`."""
 
     grid: HeightGrid
-    extremes: tuple[float, float]
     lattice: tuple[Any, ...]
     squares: tuple[Any, ...]
-    crowns: Crowns
+    veil: tuple[Crowns, tuple[Any, ...]]
 
 
 def _cell_index(vertices: int, cells: int, factor: int) -> npt.NDArray[np.int64]:
@@ -78,41 +82,41 @@ def _cell_index(vertices: int, cells: int, factor: int) -> npt.NDArray[np.int64]
     return index
 
 
-def _target(grid: HeightGrid, cells: CellGrid, bare: npt.NDArray[np.bool_], crowns: Crowns) -> _Target:
+def _lattice(grid: HeightGrid) -> tuple[Any, ...]:
     z = np.ascontiguousarray(grid.heights_m)
-    low, high = float(z.min()), float(z.max())
-    index = (_cell_index(z.shape[0], cells.rows, cells.factor), _cell_index(z.shape[1], cells.cols, cells.factor))
-    lattice = (z, ceilings_of(z), high, low, grid.west_m, grid.north_m, grid.spacing_m)
-    return _Target(grid, (low, high), lattice, (*index, bare), crowns)
+    return z, ceilings_of(z), float(z.max()), float(z.min()), grid.west_m, grid.north_m, grid.spacing_m
 
 
 def _targets(layers: Layers, cells: CellGrid) -> list[_Target]:
     """Return what to fire at: the top surface, and where there are crowns also what lies beneath them."""
-    opaque = crowns_of(replace(layers, foliage=None))
+    rows, cols = layers.top.heights_m.shape
+    index = (_cell_index(rows, cells.rows, cells.factor), _cell_index(cols, cells.cols, cells.factor))
+    top, no_crowns = _lattice(layers.top), crowns_of(replace(layers, foliage=None))
     if layers.foliage is None:
         bare = _NO_SQUARES if layers.top is layers.ground else layers.bare()
-        return [_target(layers.top, cells, bare, opaque)]
-    through = _target(layers.solid(), cells, layers.bare(), crowns_of(layers))
-    return [_target(layers.top, cells, _NO_SQUARES, opaque), through]
+        return [_Target(layers.top, top, (*index, bare, _NO_SQUARES), (no_crowns, top))]
+    hull = _Target(layers.top, top, (*index, _NO_SQUARES, layers.foliage > 0), (no_crowns, top))
+    solid = layers.solid()
+    beneath = _Target(solid, _lattice(solid), (*index, layers.bare(), _NO_SQUARES), (crowns_of(layers), top))
+    return [hull, beneath]
 
 
-def _fire(
-    targets: Sequence[_Target], cells: CellGrid, leg: Leg, reach: Reach
-) -> tuple[tuple[Counts, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]], int]:
+def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, reach: Reach) -> tuple[_Sink, int]:
     """Fire one leg into a sink of its own."""
     sink = (
         np.zeros((cells.rows, cells.cols, CHANNELS), dtype=np.int32),
-        np.zeros((cells.rows, cells.cols, 2)),
+        np.zeros((cells.rows, cells.cols, casting.SHARES)),
         np.full(cells.rows, cells.cols, dtype=np.int64),
         np.full(cells.rows, -1, dtype=np.int64),
     )
     pattern, limits = leg.pattern, limits_of(reach)
     fired = 0
     for target in targets:
-        into = (target.lattice, target.squares, target.crowns, limits, sink)
+        into = (target.lattice, target.squares, target.veil, limits, sink)
         if pattern.planar:
             most_tilt = float(np.abs(leg.angles_rad[:, 1]).max(initial=0.0))
-            steep = casting.steep_blocks(target.grid, most_tilt, counting.BLOCK, target.extremes)
+            extremes = (target.lattice[3], target.lattice[2])
+            steep = casting.steep_blocks(target.grid, most_tilt, counting.BLOCK, extremes)
             fired = counting.sweep_leg(*into, leg.origins_m, leg.angles_rad, pattern.figures(), steep)
         else:
             fired = casting.cast_pulses(
@@ -128,9 +132,9 @@ def _fire(
 
 
 @kernel
-def _merge(sink, aggregate, best, most_returns, ground, most_ground, passes):
-    """Add one leg to the whole, over the cells it touched."""
-    tally, leg_ground, first_col, last_col = sink
+def _merge(sink, aggregate, best, pooled, most, passes):
+    """Add one leg to the whole, over the cells it touched; `pooled` and `most` hold first returns and shares."""
+    tally, shares, first_col, last_col = sink
     for row in range(tally.shape[0]):
         for col in range(first_col[row], last_col[row] + 1):
             sent = 0
@@ -141,12 +145,15 @@ def _merge(sink, aggregate, best, most_returns, ground, most_ground, passes):
                 sent_best += best[row, col, channel]
             if sent > sent_best:
                 best[row, col] = tally[row, col]
-            returns = tally[row, col, 0]
-            most_returns[row, col] = max(most_returns[row, col], returns)
-            for kind in range(2):
-                ground[row, col, kind] += leg_ground[row, col, kind]
-                most_ground[row, col, kind] = max(most_ground[row, col, kind], leg_ground[row, col, kind])
-            if returns > 0 and passes[row, col] < 255:
+            first = tally[row, col, RETURNS] + shares[row, col, casting.UNVEILED]
+            for place, value in (
+                (0, first),
+                (1, shares[row, col, casting.GROUND]),
+                (2, shares[row, col, casting.OPEN_GROUND]),
+            ):
+                pooled[row, col, place] += value
+                most[row, col, place] = max(most[row, col, place], value)
+            if first > 0.5 and passes[row, col] < 255:
                 passes[row, col] += 1
 
 
@@ -161,8 +168,8 @@ def fire_legs(
 ) -> Tally:
     """Fire every pulse of every leg and count what comes back.
 
-    First returns are counted where a pulse meets the top surface, crowns included; ground returns where it meets the
-    bare earth, each with the chance that it passes the crowns on its way.
+    A pulse is counted where it meets the top surface, crowns included. Where it may pass crowns, the share that meets
+    no leaf is counted as first return, and the share that reaches the ground as ground return, where it lands beneath.
 
     Parameters
     ----------
@@ -186,8 +193,8 @@ def fire_legs(
     """
     shape = (cells.rows, cells.cols)
     aggregate, best = (np.zeros((*shape, CHANNELS), dtype=np.int32) for _ in range(2))
-    most_returns, passes = np.zeros(shape, dtype=np.int32), np.zeros(shape, dtype=np.uint8)
-    ground, most_ground = np.zeros((*shape, 2)), np.zeros((*shape, 2))
+    pooled, most = (np.zeros((*shape, 3)) for _ in range(2))
+    passes = np.zeros(shape, dtype=np.uint8)
     targets = _targets(layers, cells)
     fired = 0
     with ThreadPoolExecutor(threads) as pool:
@@ -199,13 +206,12 @@ def fire_legs(
             sink, sent = queue.pop(0).result()
             if (following := next(waiting, None)) is not None:
                 queue.append(pool.submit(_fire, targets, cells, *following))
-            _merge(sink, aggregate, best, most_returns, ground, most_ground, passes)
+            _merge(sink, aggregate, best, pooled, most, passes)
             fired += sent
             done += 1
             if progress:
                 progress(done, len(legs))
     if layers.top is layers.ground:  # nothing is known to stand on the ground
-        ground += aggregate[..., RETURNS, np.newaxis]
-        most_ground += most_returns[..., np.newaxis]
-    grounds = ground[..., 0], most_ground[..., 0], ground[..., 1], most_ground[..., 1]
-    return Tally(aggregate, best, most_returns, *grounds, passes, fired)
+        pooled[..., 1:], most[..., 1:] = pooled[..., :1], most[..., :1]
+    counted = (values[..., place] for place in range(3) for values in (pooled, most))
+    return Tally(aggregate, best, *counted, passes, fired)

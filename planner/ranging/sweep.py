@@ -13,7 +13,7 @@ That stays right where ground rises beside or above the sensor.
 import numpy as np
 
 from planner.ground.kernels import kernel
-from planner.ground.raycast import first_hit_on
+from planner.ground.raycast import first_hit_under
 
 # Columns of a piece: outer end across and down [m], and its angle [rad].
 ACROSS, DOWN, ANGLE = 0, 1, 2
@@ -58,11 +58,12 @@ def straight_down(lattice, origin, axes, start):
     Fills `start`, shape (6,), with row and column of the triangle's lone, right and left vertex, and returns the
     range [m], nan for a miss.
     """
-    z, _, top, _, west, north, spacing = lattice
+    z, ceilings, top, _, west, north, spacing = lattice
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
-    reach, row, col, upper = first_hit_on(
+    reach, row, col, upper = first_hit_under(
         z,
+        ceilings,
         top,
         x,
         y,

@@ -1,13 +1,16 @@
 import math
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
+from planner.equipment import Pattern, PhaseShift, RangeRating, Sensor, Triangulation
 from planner.errors import InputError
 from planner.files.cards import (
     DATA,
     bundled,
+    field_names,
     load_aircraft,
     load_sensor,
     read_declared,
@@ -31,7 +34,7 @@ def line_of(text: str, start: str) -> str:
 
 
 def test_every_bundled_card_loads_by_name_in_any_case():
-    assert bundled("sensors") == ("a", "b", "c", "d", "e", "p")
+    assert bundled("sensors") == ("a", "b", "c", "d", "e", "f", "h", "k", "m", "p", "r", "t")
     assert bundled("aircraft") == ("fixed_wing", "hexacopter", "quadcopter")
     for name in bundled("sensors"):
         assert load_sensor(name.upper(), HERE) == load_sensor(name, HERE)
@@ -46,11 +49,13 @@ def test_every_bundled_card_says_that_it_is_invented():
 
 
 def test_all_scan_patterns_have_a_card():
-    patterns = [load_sensor(name, HERE).pattern for name in bundled("sensors")]
-    assert set(patterns) == {"oscillating_linear", "oscillating_sine", "polygon", "rotating", "profiling"}
+    sensors = [load_sensor(name, HERE) for name in bundled("sensors")]
+    assert {sensor.pattern for sensor in sensors} == set(get_args(Pattern))
+    [fan] = [sensor for sensor in sensors if len(sensor.beam_elevations_deg) == 16]
+    assert max(fan.beam_elevations_deg) - min(fan.beam_elevations_deg) == 30
 
 
-@pytest.mark.parametrize("name", ["a", "b", "c", "e"])
+@pytest.mark.parametrize("name", ["a", "b", "c", "e", "f", "k", "m"])
 def test_range_goes_with_pulse_rate_to_the_power_of_minus_one_half_at_constant_mean_power(name):
     # range equation of an extended surface: range ~ sqrt(pulse energy) (Baltsavias 1999, ISPRS J. 54:199-214)
     first, *others = load_sensor(name, HERE).ratings
@@ -67,7 +72,7 @@ def test_a_quarter_of_the_turning_beam_is_usable():
     assert sensor.ratings[0].pulse_rate_hz * sensor.usable_fov_deg / sensor.optical_fov_deg == 160_000
 
 
-@pytest.mark.parametrize("name", ["a", "b", "d", "p"])
+@pytest.mark.parametrize("name", ["a", "b", "d", "f", "p", "r"])
 def test_pulse_energy_agrees_with_the_stated_class(name):
     # single-pulse limit of class 1 at 905 nm: 2e-7 C4 J, C4 = 10^(0.002 (905 - 700))
     # (IEC 60825-1:2014 table 3, from memory; C4 [R])
@@ -85,11 +90,43 @@ def test_template_loads_as_it_stands(tmp_path):
 
 
 def test_template_shows_every_field_of_a_sensor_and_its_ratings():
-    from planner.equipment import RangeRating, Sensor
-    from planner.files.cards import field_names
-
+    template = sensor_template()
     for name in {*field_names(Sensor), *field_names(RangeRating)} - {"ratings"}:
-        assert re.search(rf"^(# )?{name} = ", sensor_template(), re.MULTILINE), name
+        assert re.search(rf"^(# )?{name} = ", template, re.MULTILINE), name
+    for name in {*field_names(PhaseShift), *field_names(Triangulation)}:
+        assert re.search(rf"^# (phase_shift|triangulation) = {{.*{name} = ", template, re.MULTILINE), name
+
+
+@pytest.mark.parametrize(
+    ("pattern", "fov_deg", "shown"),
+    [
+        ("rotating", (360, 70), "beam_elevations_deg"),
+        ("oscillating_sine", (75, 70), ""),
+        ("polygon", (75, 70), ""),
+        ("conical", (50, 50), ""),
+        ("rosette", (70, 70), "wedge_ratio"),
+        ("matrix", (40, 40), "frame_(pixels|along_fov_deg)"),
+        ("profiling", (0, 0), ""),
+    ],
+)
+def test_template_becomes_a_card_of_every_pattern_by_what_it_says(tmp_path, pattern, fov_deg, shown):
+    text = sensor_template().replace('pattern = "oscillating_linear"', f'pattern = "{pattern}"')
+    text = text.replace("optical_fov_deg = 75 ", f"optical_fov_deg = {fov_deg[0]} ")
+    text = text.replace("usable_fov_deg = 70 ", f"usable_fov_deg = {fov_deg[1]} ")
+    if pattern in ("matrix", "profiling"):
+        text = text.replace("line_rates_hz = [50, 100]", "line_rates_hz = []")
+    if shown:
+        text = re.sub(rf"^# ({shown} = )", r"\1", text, flags=re.MULTILINE)
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    assert load_sensor("mine.toml", tmp_path).pattern == pattern
+
+
+@pytest.mark.parametrize("principle", ["phase_shift", "triangulation"])
+def test_template_becomes_a_card_of_other_principles_by_what_it_says(tmp_path, principle):
+    text = sensor_template().replace('principle = "time_of_flight"', f'principle = "{principle}"')
+    text = text.replace("range_noise_m = ", "# range_noise_m = ").replace(f"# {principle} = {{", f"{principle} = {{")
+    (tmp_path / "mine.toml").write_text(text, encoding="utf-8")
+    assert load_sensor("mine.toml", tmp_path).principle == principle
 
 
 def test_density_of_the_quality_levels():
@@ -145,10 +182,14 @@ def test_all_faults_of_a_card_come_at_once_each_with_its_line(tmp_path):
             "usable_fov_deg 80 is wider than optical_fov_deg 75",
             "usable",
         ),
-        ("line_rates_hz = [50, 100]", "line_rates_hz = []", "needs usable_fov_deg above 0 and at least", "pattern"),
+        ("line_rates_hz = [50, 100]", "line_rates_hz = []", "needs at least one of line_rates_hz", "pattern"),
         ("optical_fov_deg = 75", "optical_fov_deg = 200", "optical_fov_deg 200 is at or over 180", "optical_fov_deg"),
         ("pulse_rate_hz = 200_000", "pulse_rate_hz = 100_000", "two ratings name the same pulse_rate_hz", "[[ratings"),
         ('"oscillating_linear"\n', '"rotating"\n', "rotating turns through 360 degrees", "pattern"),
+        ("# beam_elev", "beam_elev", "beam_elevations_deg belongs to pattern rotating, not oscillating_linear", "beam"),
+        ("# wedge_ratio", "wedge_ratio", "oscillating_linear has no wedge_ratio, which belongs to rosette", "pattern"),
+        ("# frame_pixels", "frame_pixels", "linear has no frame_pixels, which belongs to matrix", "pattern"),
+        ("# frame_along", "frame_along", "linear has no frame_along_fov_deg, which belongs to matrix", "pattern"),
     ],
 )
 def test_values_that_disagree_are_refused_where_the_first_stands(tmp_path, old, new, what, line):
@@ -157,6 +198,124 @@ def test_values_that_disagree_are_refused_where_the_first_stands(tmp_path, old, 
     [fault] = faults_of(tmp_path, text)
     assert what in fault[2]
     assert fault[1] == line_of(text, line)
+
+
+def card_text(name: str, **changes: str) -> str:
+    """Return the text of a bundled card with the values of some keys replaced, or added before its ratings."""
+    text = (DATA / "sensors" / f"{name}.toml").read_text(encoding="utf-8")
+    for key, value in changes.items():
+        text, found = re.subn(rf"^{key} = .*$", f"{key} = {value}", text, flags=re.MULTILINE)
+        text = text if found else text.replace("\n[[ratings]]", f"\n{key} = {value}\n\n[[ratings]]", 1)
+    return text
+
+
+@pytest.mark.parametrize(
+    ("name", "changes", "code", "what", "fix", "line"),
+    [
+        # at 1 from 8 m straight below, cos(85 deg)^1.5 of 150 m is 3.9 m (range equation, Baltsavias 1999)
+        (
+            "c",
+            {"optical_fov_deg": "172", "usable_fov_deg": "170", "min_range_m": "8", "range_m": "150"},
+            "E18",
+            "usable_fov_deg 170 sees flat ground at its edge from at most 3.9 m at any pulse rate, less than min",
+            "bring usable_fov_deg to 163 or less",  # 2 acos((8 / 150)^(2/3)) = 163.7
+            "usable",
+        ),
+        (
+            "k",
+            {"optical_fov_deg": "176", "usable_fov_deg": "176"},
+            "E18",
+            "usable_fov_deg 176 sees flat ground at its edge from at most 1.7 m",
+            "bring usable_fov_deg and optical_fov_deg to 171 or less",  # 2 acos((5 / 254.6)^(2/3)) = 171.7
+            "usable",
+        ),
+        (
+            "f",
+            {"usable_fov_deg": "120", "forward_tilt_deg": "50", "beam_elevations_deg": "[-30, 0, 30]"},
+            "E33",
+            # cos 30 cos 60 cos 50 - sin 30 sin 50 = -0.105: 96.0 degrees
+            "usable_fov_deg 120, as mounted, looks past the horizon: 96.0 deg off straight down",
+            "bring usable_fov_deg to",
+            "usable",
+        ),
+        (
+            "f",
+            {"forward_tilt_deg": "50", "beam_elevations_deg": "[-45, 45]"},
+            "E33",
+            "usable_fov_deg 90, as mounted, looks past the horizon",
+            "tilt it less",
+            "usable",
+        ),
+        (
+            "m",
+            {"sideways_tilt_deg": "59", "usable_fov_deg": "80", "optical_fov_deg": "80"},
+            "E33",
+            "as mounted, looks past the horizon",
+            # at 59 + 28 deg 183.8 cos(87)^1.5 is 2.2 m, at half a degree more 1.7 m, less than the least range, 2 m
+            "bring usable_fov_deg and optical_fov_deg to 56 or less",
+            "usable",
+        ),
+        (
+            "r",
+            {"wedge_ratio": "1.001"},
+            "E18",
+            "wedge_ratio 1.001, 1 to 1, draws the same petals again after 1 turn of the first wedge",
+            "such as 0.618034",
+            "wedge_ratio",
+        ),
+        (
+            "r",
+            {"wedge_ratio": "2.3334"},
+            "E18",
+            "wedge_ratio 2.3334, 7 to 3, draws the same petals again after 3 turns",
+            "near no ratio of small whole numbers",
+            "wedge_ratio",
+        ),
+        (
+            "k",
+            {"usable_fov_deg": "40"},
+            "E18",
+            "usable_fov_deg 40 differs from optical_fov_deg 50: pattern conical is accepted whole",
+            "change one",
+            "usable",
+        ),
+    ],
+)
+def test_impossible_cards_are_refused_with_what_would_be_possible(tmp_path, name, changes, code, what, fix, line):
+    text = card_text(name, **changes)
+    [fault] = faults_of(tmp_path, text)
+    assert fault[0] == code
+    assert what in fault[2]
+    assert fix in fault[3]
+    assert fault[1] == line_of(text, line)
+
+
+def test_the_widest_opening_that_is_named_works_and_a_wider_one_does_not(tmp_path):
+    fixed = {"optical_fov_deg": "172", "min_range_m": "8", "range_m": "150"}
+    (tmp_path / "mine.toml").write_text(card_text("c", **fixed, usable_fov_deg="163"), encoding="utf-8")
+    assert load_sensor("mine.toml", tmp_path).usable_fov_deg == 163
+    assert len(faults_of(tmp_path, card_text("c", **fixed, usable_fov_deg="164"))) == 1
+
+
+@pytest.mark.parametrize("ratio", ["0.618034", "0.7320508", "1.6180340", "2.4142136"])
+def test_rosettes_that_do_not_close_soon_are_taken(tmp_path, ratio):
+    (tmp_path / "mine.toml").write_text(card_text("r", wedge_ratio=ratio), encoding="utf-8")
+    assert load_sensor("mine.toml", tmp_path).wedge_ratio == float(ratio)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "fix"),
+    [
+        ('"conicall"', 'did you mean "conical"?'),
+        ('"rosete"', 'did you mean "rosette"?'),
+        ('"zzz"', "one of these words"),
+    ],
+)
+def test_an_unknown_pattern_is_refused_with_the_nearest(tmp_path, wrong, fix):
+    [(code, where, what, said)] = faults_of(tmp_path, card_text("k", pattern=wrong))
+    assert (code, where) == ("E18", line_of(card_text("k"), "pattern"))
+    assert "'matrix' or 'profiling'" in what
+    assert fix in said
 
 
 def test_a_disagreement_is_found_beside_another_fault(tmp_path):
@@ -189,7 +348,7 @@ def test_an_aircraft_whose_speeds_are_out_of_order_is_refused(tmp_path):
 def test_an_unknown_name_is_refused_with_the_nearest_and_the_list():
     with pytest.raises(InputError, match=r'E18 no card .* "hexacoptr"\n.*did you mean "hexacopter".*quadcopter'):
         load_aircraft("hexacoptr", HERE)
-    with pytest.raises(InputError, match=r"bundled cards: a, b, c, d, e, p"):
+    with pytest.raises(InputError, match=r"bundled cards: a, b, c, d, e, f, h, k, m, p, r, t;"):
         load_sensor("_template", HERE)
 
 

@@ -233,7 +233,11 @@ def test_density_out_of_reach_is_refused_with_the_best():
             InfeasibleError,
             r"E21 no light returns from 155.0 m.*300 kHz up to 150",
         ),
-        ({"sensor": replace(SENSOR, min_range_m=125)}, InfeasibleError, "E22 minimum range 125 m"),
+        (
+            {"sensor": replace(SENSOR, min_range_m=125, ratings=(replace(SLOWER_RATE, range_m=250),))},
+            InfeasibleError,
+            "E22 minimum range 125 m",
+        ),
         ({"flight": FlightChoice(agl_m=25.0)}, SafetyError, r"E23 .*agl_m 25 is 5.3 m below clearance 30 m"),
         ({"limits": Limits(ceiling_agl_m=30.1)}, InfeasibleError, "E25 .*leaves no height below the ceiling of 30.1 m"),
         ({"flight": FlightChoice(line_spacing_m=400.0)}, InfeasibleError, "E41 lines 400 m apart leave a gap"),

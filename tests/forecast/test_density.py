@@ -109,11 +109,9 @@ def test_what_a_ground_return_is_depends_on_what_is_known(changes, said):
 )
 def test_each_coverage_and_kind_has_its_own_count(coverage, returns, each):
     shape = (4, 4)
-    aggregate = np.zeros((*shape, 5), dtype=np.int32)
-    aggregate[...] = 30, 1, 2, 3, 4
     tally = SimpleNamespace(
-        aggregate=aggregate,
-        most_returns=np.full(shape, 18, dtype=np.int32),
+        first=np.full(shape, 30.0),
+        most_first=np.full(shape, 18.0),
         ground=np.full(shape, 7.5),
         most_ground=np.full(shape, 4.5),
     )

@@ -30,9 +30,8 @@ def leg_along_north(first, last, east=0.0):
 def tally_of(counts):
     counts = np.asarray(counts, dtype=np.int32)
     first = counts[..., 0]
-    return Tally(
-        counts, counts, first, *[first.astype(float)] * 4, (counts[..., 0] > 0).astype(np.uint8), int(counts.sum())
-    )
+    passes = (first > 0).astype(np.uint8)
+    return Tally(counts, counts, *[first.astype(float)] * 6, passes, int(counts.sum()))
 
 
 def cause_of(returns, near, shadow, far):
@@ -80,7 +79,7 @@ def test_the_decisive_cause_of_ground_returns(first, ground, open_ground, cause)
     expected, free = np.zeros(shape), np.zeros(shape)
     expected[5, 5], free[5, 5] = ground, open_ground
     passes = np.ones(shape, dtype=np.uint8)
-    tally = Tally(counts, counts, counts[..., 0], expected, expected, free, free, passes, first)
+    tally = Tally(counts, counts, *[counts[..., 0].astype(float)] * 2, expected, expected, free, free, passes, first)
     asked = Requirement(density_per_m2=TARGET, returns="ground")
     judged = np.zeros(shape, dtype=bool)
     judged[5, 5] = True

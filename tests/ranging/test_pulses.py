@@ -9,7 +9,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from surfaces import embree_ranges, grid_of, jacksboro, lidar_dem, plane, rough, slow_range, triangles_of
 
-from planner.ground.raycast import first_hit
+from planner.ground.raycast import ceilings_of, first_hit
 from planner.ground.surface import Layers, cells_on
 from planner.ranging import casting, sweep
 from planner.ranging.attitude import straight_leg
@@ -39,7 +39,7 @@ def leg_of(
 def lattice_of(grid):
     """Return a grid as kernels read it."""
     z = grid.heights_m
-    return z, np.zeros((0, 0)), z.max(), z.min(), grid.west_m, grid.north_m, grid.spacing_m
+    return z, ceilings_of(z), z.max(), z.min(), grid.west_m, grid.north_m, grid.spacing_m
 
 
 def fire(grid, leg, reach=FAR, cell_m=None):
@@ -425,10 +425,10 @@ def test_counts_do_not_depend_on_threads_or_order():
     legs = [leg_of(110.0, yaw, middle=(0.0, north)) for yaw, north in ((1.2, -40.0), (4.3, 0.0), (1.2, 40.0))]
     one = fire_legs(Layers(grid, grid), cells, legs, [reach] * 3, threads=1)
     two = fire_legs(Layers(grid, grid), cells, legs[::-1], [reach] * 3, threads=2)
-    for name in ("aggregate", "most_returns", "passes"):
+    for name in ("aggregate", "most_first", "passes"):
         assert np.array_equal(getattr(one, name), getattr(two, name))
     assert one.passes.max() == 3
-    assert (one.most_returns <= one.aggregate[..., RETURNS]).all()
+    assert (one.most_first <= one.first).all()
 
 
 def test_a_fixed_beam_draws_one_line_of_points():
