@@ -8,19 +8,19 @@ from typing import Any
 
 _HOME = {
     "CAUSES": "planner.forecast.gaps",
-    "Assessment": "planner.survey",
+    "Assessment": "planner.assessment",
     "Caution": "planner.safety.cautions",
     "CellGrid": "planner.ground.surface",
     "Fault": "planner.errors",
     "FlightLine": "planner.flight.flightlines",
-    "Forecast": "planner.survey",
+    "Forecast": "planner.assessment",
     "Gap": "planner.forecast.gaps",
     "HeightGrid": "planner.ground.surface",
     "InfeasibleError": "planner.errors",
     "InputError": "planner.errors",
-    "LineFigures": "planner.survey",
+    "LineFigures": "planner.assessment",
     "Mission": "planner.mission",
-    "Plan": "planner.survey",
+    "Plan": "planner.assessment",
     "PlannerError": "planner.errors",
     "SafetyError": "planner.errors",
     "Scene": "planner.ground.surface",
@@ -32,6 +32,7 @@ _HOME = {
     "read_mission": "planner.files.missionfile",
     "read_scene": "planner.files.geofiles",
     "review": "planner.survey",
+    "write_cloud": "planner.files.pointcloud",
     "write_outputs": "planner.files.bundle",
 }
 

@@ -17,9 +17,9 @@ import typer
 from planner.errors import InfeasibleError, PlannerError, SafetyError
 
 if TYPE_CHECKING:
+    from planner.assessment import Assessment, Plan
     from planner.equipment import Sensor
     from planner.mission import Mission
-    from planner.survey import Assessment, Plan
 
 app = typer.Typer(
     name="swathwright",
@@ -234,7 +234,7 @@ def _size_ahead(points: int, suffix: str) -> str:
 def sensors(
     template: Annotated[bool, typer.Option("--template", help="Print a commented card to fill in.")] = False,
 ) -> None:
-    """List the sensor cards with swath, density and reach at 60, 80 and 100 m above flat ground."""
+    """List the sensor cards with swath, density and reach at three heights above flat ground."""
     from planner.files.cards import bundled, load_sensor, sensor_template
 
     if template:
@@ -251,17 +251,22 @@ def sensors(
 def _card_lines(sensor: "Sensor") -> str:
     """Return one card as a few lines of a table."""
     from planner.flight.capability import capability
+    from planner.ranging.principles import usable_band
 
     lines = [f"{sensor.name}  {sensor.pattern.replace('_', ' ')}, {sensor.wavelength_nm:g} nm: {sensor.description}"]
+    farthest = usable_band(sensor).farthest_m
+    heights = TABLE_AGL_M if farthest > max(TABLE_AGL_M) else [round(farthest * part, 1) for part in (0.25, 0.5, 0.75)]
     for rating in sensor.ratings:
         at_heights = []
-        for agl_m in TABLE_AGL_M:
+        for agl_m in heights:
             able = capability(sensor, rating, agl_m, TABLE_SPEED_MPS)
             if able.swath_m > 0:
                 at_heights.append(f"{agl_m:g} m: swath {able.swath_m:.0f} m, {able.density_per_m2:.0f}/m2")
             else:
                 at_heights.append(f"{agl_m:g} m: " + ("one line of points" if able.swath_m == 0 else "out of reach"))
-        rate = f"{rating.pulse_rate_hz / 1000:g} kHz"
+        rate = (
+            f"{rating.pulse_rate_hz / 1000:g} kHz" if rating.pulse_rate_hz >= 1000 else f"{rating.pulse_rate_hz:g} Hz"
+        )
         reach = f"reach {rating.range_m:g} m at {rating.reflectance:.0%} by {rating.light}"
         lines.append(f"   {rate:<10}{reach:<30}" + "".join(f"{text:<31}" for text in at_heights).rstrip())
     return "\n".join(lines) + "\n"

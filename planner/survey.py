@@ -4,22 +4,22 @@ Lives here: the only place where flight, forecast and safety meet. Must not know
 """
 
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
+from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.equipment import RangeRating
 from planner.errors import Fault, SafetyError
+from planner.flight.counts import grain_of
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import flight_figures
 from planner.forecast import density as densities
-from planner.forecast.density import CoverageFigures, DensityFigures
-from planner.forecast.faces import FaceFigures, judge_faces
-from planner.forecast.gaps import CAUSES, Gap, code_of, decide_causes, outline_gaps
+from planner.forecast.density import CoverageFigures
+from planner.forecast.faces import judge_faces
+from planner.forecast.gaps import CAUSES, code_of, decide_causes, outline_gaps
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission
@@ -32,128 +32,6 @@ from planner.safety.cautions import Caution
 from planner.safety.eyesafety import eye_fault, laser_caution
 
 Progress = Callable[[str, int, int], None]
-
-@dataclass(frozen=True)
-class LineFigures:
-    """What one line does, for people.
-
-    Attributes
-    ----------
-    line_id : str
-        Name of the line.
-    heading_deg : float
-        Direction flown, clockwise from true north [deg].
-    length_m : float
-        Geodesic length of the kept part [m].
-    agl_min_m, agl_mean_m, agl_max_m : float
-        Height above the ground beneath, over the whole line with lead-in and lead-out [m].
-    swath_m : float
-        Swath width at the mean height over flat ground [m]; 0 for a fixed beam.
-    density_per_m2 : float
-        Expected returns of this line over its swath, mean [1/m2].
-    ceiling_over_m : float
-        Most by which the line exceeds the ceiling above ground, 0 where it does not [m].
-    unsafe : bool
-        Whether it breaks the clearance, or flies below the hazard distance that the card states.
-    """
-
-    line_id: str
-    heading_deg: float
-    length_m: float
-    agl_min_m: float
-    agl_mean_m: float
-    agl_max_m: float
-    swath_m: float
-    density_per_m2: float
-    ceiling_over_m: float
-    unsafe: bool = False
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Flight lines and what flying them takes.
-
-    Attributes
-    ----------
-    lines : tuple of FlightLine
-        In the order flown.
-    settings : Settings or None
-        Nominal settings; None for lines that somebody else drew.
-    figures : tuple of LineFigures
-        One entry a line, in the same order.
-    flight : mapping
-        Figures named as in summary.json: lines, line_length_m, turns, time_s, pulses, returns_expected, data_bytes.
-    """
-
-    lines: tuple[FlightLine, ...]
-    settings: Settings | None
-    figures: tuple[LineFigures, ...]
-    flight: Mapping[str, Any]
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """What will come back, cell by cell.
-
-    Attributes
-    ----------
-    cells : CellGrid
-        The judging cells.
-    judged : ndarray of bool, shape (rows, cols)
-        Cells whose centre lies in the area of interest.
-    density_per_m2 : ndarray, shape (rows, cols)
-        Density as the requirement counts it [1/m2]; nan where the terrain is unknown.
-    first_per_m2, ground_per_m2 : ndarray, shape (rows, cols)
-        Density of first returns and of ground returns, passes pooled as the requirement asks [1/m2].
-    passes : ndarray of uint8, shape (rows, cols)
-        Lines that bring at least one return.
-    cause : ndarray of uint8, shape (rows, cols)
-        0 met, 1.. position in `CAUSES` + 1, 255 outside the area.
-    gaps : tuple of Gap
-        Largest first.
-    density, faces, coverage
-        The figures; no `faces` where nothing is steep.
-    met : bool
-        The verdict on the requirement.
-    """
-
-    cells: CellGrid
-    judged: npt.NDArray[np.bool_]
-    density_per_m2: npt.NDArray[np.float64]
-    first_per_m2: npt.NDArray[np.float64]
-    ground_per_m2: npt.NDArray[np.float64]
-    passes: npt.NDArray[np.uint8]
-    cause: npt.NDArray[np.uint8]
-    gaps: tuple[Gap, ...]
-    density: DensityFigures
-    faces: FaceFigures | None
-    coverage: CoverageFigures
-    met: bool
-
-
-@dataclass(frozen=True)
-class Assessment:
-    """All there is to say about a job: what the writers of outputs receive.
-
-    Attributes
-    ----------
-    mission, scene, plan, forecast
-        The parts.
-    cautions : tuple of Caution
-        In the order to be read.
-    assumptions : tuple of str
-        What was taken for granted: defaults of the mission, and what the method leaves out.
-    unsafe : tuple of Fault
-        Lines that break the clearance or the stated hazard distance.
-    """
-
-    mission: Mission
-    scene: Scene
-    plan: Plan
-    forecast: Forecast
-    cautions: tuple[Caution, ...]
-    assumptions: tuple[str, ...]
-    unsafe: tuple[Fault, ...] = ()
 
 
 def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
@@ -198,9 +76,10 @@ def make_forecast(
     """
     requirement = mission.requirement
     target = requirement.target_per_m2
-    scan_spacing = max((line.speed_mps / (line.line_rate_hz or line.pulse_rate_hz) for line in lines), default=0.0)
-    cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
     legs = [leg_of(mission, scene, line) for line in lines]
+    rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
+    scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
+    cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
     rates = {line.pulse_rate_hz for line in lines}
     air = mission.conditions.visibility_km
     reaches = {rate: reach_within(mission.sensor, rating_of(mission, rate), air) for rate in rates}
@@ -263,7 +142,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
     kept = line.kept_points_m()
     pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
     swath = 2 * mean * float(np.tan(line.usable_half_angle_rad))
-    returns_per_m = line.pulse_rate_hz * usable_share(pattern) / line.speed_mps
+    returns_per_m = pattern.pulse_rate_hz * usable_share(pattern) / line.speed_mps
     convergence = scene.frame.convergence_rad(float(east.mean()), float(north.mean()))
     too_near = _clearance_fault(mission, scene, line) is not None
     return LineFigures(

@@ -15,6 +15,7 @@ ROWS = (
     ("planner.cli",),
     ("planner.files",),
     ("planner.survey",),
+    ("planner.assessment",),
     ("planner.flight", "planner.forecast", "planner.safety", "planner.costing"),
     ("planner.ranging",),
     ("planner.ground",),

@@ -16,6 +16,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from planner.assessment import Assessment
 from planner.errors import Fault, InputError
 from planner.files.planfiles import (
     collection_text,
@@ -27,7 +28,6 @@ from planner.files.planfiles import (
 )
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
 from planner.ground.surface import Scene
-from planner.survey import Assessment
 
 CAUSE_CODES = ", ".join(f"{code} {cause}" for code, cause in enumerate(("met", *CAUSES))) + f", {NOT_JUDGED} not judged"
 

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from planner.assessment import Assessment
 from planner.files.mapassets import Codes
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
-from planner.survey import Assessment
 
 Array = npt.NDArray[np.float64]
 Colours = tuple[tuple[int, int, int], ...]

@@ -18,11 +18,11 @@ import rasterio
 import shapely
 from rasterio import Affine
 
+from planner.assessment import Assessment, LineFigures
 from planner.flight.flightlines import FlightLine
 from planner.ground.geodesy import Frame, geodesic_area_m2
 from planner.ground.surface import Scene
 from planner.mission import Mission
-from planner.survey import Assessment, LineFigures
 
 Array = npt.NDArray[np.float64]
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.assessment import Assessment, LineFigures
 from planner.files.mapassets import (
     Picture,
     class_picture,
@@ -36,7 +37,6 @@ from planner.flight.flightlines import FlightLine
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import Frame
-from planner.survey import Assessment, LineFigures
 
 Row = tuple[str, str]
 

@@ -149,21 +149,21 @@ def _kept_and_lost(
     """Return the returns that count, and those lost to each cause in the order of `CAUSES`, each (rows, cols)."""
     pooled = requirement.coverage == "aggregate"
     kept = tally.first if pooled else tally.most_first
-    shadowed, canopy = counts[..., SHADOWED].astype(np.float64), np.zeros(counts.shape[:2])
+    lost = counts.astype(np.float64)
+    shadowed, canopy = lost[..., SHADOWED], np.zeros(counts.shape[:2])
     if requirement.returns == "ground":
         kept = tally.ground if pooled else tally.most_ground
         free = tally.open_ground if pooled else tally.most_open_ground
         # What is caught by a roof hides the ground beneath it.
         shadowed = shadowed + np.where(free == 0, counts[..., RETURNS], 0)
         canopy = free - kept
-    losses = [
-        ("minimum range", counts[..., TOO_NEAR]),
+    return kept, [
+        ("minimum range", lost[..., TOO_NEAR]),
         ("shadow", shadowed),
-        ("range ambiguity", counts[..., AMBIGUOUS]),
-        ("over range", counts[..., TOO_FAR]),
+        ("range ambiguity", lost[..., AMBIGUOUS]),
+        ("over range", lost[..., TOO_FAR]),
         ("canopy", canopy),
     ]
-    return kept, losses
 
 
 @kernel

@@ -213,5 +213,15 @@ def fire_legs(
                 progress(done, len(legs))
     if layers.top is layers.ground:  # nothing is known to stand on the ground
         pooled[..., 1:], most[..., 1:] = pooled[..., :1], most[..., :1]
-    counted = (values[..., place] for place in range(3) for values in (pooled, most))
-    return Tally(aggregate, best, *counted, passes, fired)
+    return Tally(
+        aggregate,
+        best,
+        first=pooled[..., 0],
+        most_first=most[..., 0],
+        ground=pooled[..., 1],
+        most_ground=most[..., 1],
+        open_ground=pooled[..., 2],
+        most_open_ground=most[..., 2],
+        passes=passes,
+        fired=fired,
+    )

@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
@@ -18,7 +19,6 @@ from planner.ground.geodesy import Frame, Geoid, geodesic_length_m, site_frame
 from planner.ground.surface import CellGrid, HeightGrid, Scene
 from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
-from planner.survey import Assessment, Forecast, LineFigures, Plan
 
 LON_DEG, LAT_DEG = -7.41, 62.03
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.files.mapassets import class_picture, guarded, inlined
 from planner.files.mapclasses import CAUSE_HATCH, CAUSE_RGB, DENSITY_RGB, PASSES_RGB, density_breaks
@@ -24,7 +25,6 @@ from planner.ground.geodesy import WGS84, site_frame
 from planner.ground.surface import HeightGrid, Scene, cells_on
 from planner.mission import Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
-from planner.survey import Assessment, Forecast, LineFigures, Plan
 
 TARGET = 50.0
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), None)

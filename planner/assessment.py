@@ -1,0 +1,144 @@
+"""All there is to say about a job, as the writers of outputs receive it.
+
+Lives here: the nouns plan, forecast and assessment. Must not know how any of it was found, nor files.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.errors import Fault
+from planner.flight.flightlines import FlightLine
+from planner.flight.settings import Settings
+from planner.forecast.density import CoverageFigures, DensityFigures
+from planner.forecast.faces import FaceFigures
+from planner.forecast.gaps import Gap
+from planner.ground.surface import CellGrid, Scene
+from planner.mission import Mission
+from planner.safety.cautions import Caution
+
+
+@dataclass(frozen=True)
+class LineFigures:
+    """What one line does, for people.
+
+    Attributes
+    ----------
+    line_id : str
+        Name of the line.
+    heading_deg : float
+        Direction flown, clockwise from true north [deg].
+    length_m : float
+        Geodesic length of the kept part [m].
+    agl_min_m, agl_mean_m, agl_max_m : float
+        Height above the ground beneath, over the whole line with lead-in and lead-out [m].
+    swath_m : float
+        Swath width at the mean height over flat ground [m]; 0 for a fixed beam.
+    density_per_m2 : float
+        Expected returns of this line over its swath, mean [1/m2].
+    ceiling_over_m : float
+        Most by which the line exceeds the ceiling above ground, 0 where it does not [m].
+    unsafe : bool
+        Whether it breaks the clearance, or flies below the hazard distance that the card states.
+    """
+
+    line_id: str
+    heading_deg: float
+    length_m: float
+    agl_min_m: float
+    agl_mean_m: float
+    agl_max_m: float
+    swath_m: float
+    density_per_m2: float
+    ceiling_over_m: float
+    unsafe: bool = False
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Flight lines and what flying them takes.
+
+    Attributes
+    ----------
+    lines : tuple of FlightLine
+        In the order flown.
+    settings : Settings or None
+        Nominal settings; None for lines that somebody else drew.
+    figures : tuple of LineFigures
+        One entry a line, in the same order.
+    flight : mapping
+        Figures named as in summary.json: lines, line_length_m, turns, time_s, pulses, returns_expected, data_bytes.
+    """
+
+    lines: tuple[FlightLine, ...]
+    settings: Settings | None
+    figures: tuple[LineFigures, ...]
+    flight: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What will come back, cell by cell.
+
+    Attributes
+    ----------
+    cells : CellGrid
+        The judging cells.
+    judged : ndarray of bool, shape (rows, cols)
+        Cells whose centre lies in the area of interest.
+    density_per_m2 : ndarray, shape (rows, cols)
+        Density as the requirement counts it [1/m2]; nan where the terrain is unknown.
+    first_per_m2, ground_per_m2 : ndarray, shape (rows, cols)
+        Density of first returns and of ground returns, passes pooled as the requirement asks [1/m2].
+    passes : ndarray of uint8, shape (rows, cols)
+        Lines that bring at least one return.
+    cause : ndarray of uint8, shape (rows, cols)
+        0 met, 1.. position in `CAUSES` + 1, 255 outside the area.
+    gaps : tuple of Gap
+        Largest first.
+    density, faces, coverage
+        The figures; no `faces` where nothing is steep.
+    met : bool
+        The verdict on the requirement.
+    """
+
+    cells: CellGrid
+    judged: npt.NDArray[np.bool_]
+    density_per_m2: npt.NDArray[np.float64]
+    first_per_m2: npt.NDArray[np.float64]
+    ground_per_m2: npt.NDArray[np.float64]
+    passes: npt.NDArray[np.uint8]
+    cause: npt.NDArray[np.uint8]
+    gaps: tuple[Gap, ...]
+    density: DensityFigures
+    faces: FaceFigures | None
+    coverage: CoverageFigures
+    met: bool
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """All there is to say about a job: what the writers of outputs receive.
+
+    Attributes
+    ----------
+    mission, scene, plan, forecast
+        The parts.
+    cautions : tuple of Caution
+        In the order to be read.
+    assumptions : tuple of str
+        What was taken for granted: defaults of the mission, and what the method leaves out.
+    unsafe : tuple of Fault
+        Lines that break the clearance or the stated hazard distance.
+    """
+
+    mission: Mission
+    scene: Scene
+    plan: Plan
+    forecast: Forecast
+    cautions: tuple[Caution, ...]
+    assumptions: tuple[str, ...]
+    unsafe: tuple[Fault, ...] = ()
