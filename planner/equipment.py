@@ -336,7 +336,7 @@ class Aircraft:
     sway_roll_deg, sway_pitch_deg, sway_heading_deg : float
         Attitude motion on a line about its mean, root mean square [deg].
     sway_correlation_s : float
-        Time over which that motion forgets itself: its correlation falls by e [s].
+        Time scale T of that motion: its correlation after t is (1 + t / T) exp(-t / T), its rate 1 / T of it [s].
     """
 
     name: str

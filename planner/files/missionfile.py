@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
+from pydantic.fields import FieldInfo
 
 from planner.equipment import Aircraft, Arm, Positive, Sensor, Slant, SmallAngle, frozen
 from planner.errors import Fault, InputError
@@ -244,7 +245,7 @@ def _assumptions(tables: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
         for field in dataclasses.fields(kind):
             label = f"{name}.{field.name}"
             default = field.default
-            silent = default is None or default is dataclasses.MISSING
+            silent = default is None or isinstance(default, FieldInfo)  # nothing is taken for a table left out
             if field.name in tables[name] or (silent and label not in _TAKEN):
                 continue
             taken = _TAKEN.get(label) or (f"{default:g}" if isinstance(default, float) else str(default))

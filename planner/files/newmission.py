@@ -34,6 +34,12 @@ vertical_sd_m = 0.3                   # one standard deviation of the raster's h
 # surveyed = 2029-06-01               # day the terrain was measured; unknown
 holes = "refuse"                      # or "unknown": go on where the raster has no data
 
+[cover]                               # crowns that let light through; all else that stands is opaque
+# polygons = "cover.geojson"          # polygons whose class names what grows
+# class_field = "cover"
+# default = "mixed_wood"              # class outside all polygons; no class
+# season = "leaf_on"                  # or "leaf_off"
+
 [sensor]
 card = "B"                            # {sensors}; or a card of your own, "my_sensor.toml"
 pulse_rate_hz = "auto"                # or one of the card's
@@ -66,6 +72,9 @@ clearance_m = 30                      # least distance to ground, roofs and crow
 
 [conditions]
 visibility_km = 23
+# wind_mps = 4                        # steady wind, and where it comes from, clockwise from true north; 0
+# wind_from_deg = 250
+# seed = 1                            # of the aircraft's attitude motion
 """
 
 

@@ -230,8 +230,20 @@ def fastest_flown_mps(
 ) -> Array:
     """Return the highest speed [m/s] that keeps the density and joins frames, from least densities at 1 m/s."""
     grain = grain_of(pattern, mission.requirement.percentile)
-    dense = fastest_mps(grain, least_per_m_s, task.cell_m, task.target_per_m2)
+    dense = fastest_mps(grain, least_per_m_s, task.cell_m, task.target_per_m2) - swing_mps(mission, pattern, agl_m)
     return np.asarray(np.minimum(dense, frames_join_mps(pattern, agl_m)))
+
+
+def swing_mps(mission: Mission, pattern: ScanPattern, agl_m: npt.ArrayLike) -> Array:
+    """Return how fast the edge of the swath runs ahead on flat ground as the aircraft turns [m/s], root mean square.
+
+    Heading at a rate w moves a point beside the track by w y, pitch one below a rigid mount by w h; the rate of the
+    motion is its root mean square over its time scale.
+    """
+    aircraft, height = mission.aircraft, np.asarray(agl_m, dtype=np.float64)
+    aside = np.radians(aircraft.sway_heading_deg) * np.tan(pattern.usable_half_angle_rad)
+    ahead = np.radians(aircraft.sway_pitch_deg) if mission.sensor.tilts_with_aircraft else 0.0
+    return np.asarray(height * np.hypot(aside, ahead) / aircraft.sway_correlation_s)
 
 
 def round_down_mps(speed_mps: npt.ArrayLike, least_mps: float) -> Array:
@@ -269,7 +281,8 @@ def _scanning(mission: Mission, task: Task, rating: RangeRating, line_rate_hz: f
         speed = np.full(least.shape, low) if low == high else round_down_mps(np.clip(wanted, low, high), low)
         grain = grain_of(pattern, mission.requirement.percentile)
         joined = speed <= frames_join_mps(pattern, heights)[:, np.newaxis]
-        density = np.where(joined, counted_density_per_m2(grain, least, task.cell_m, speed), 0.0)
+        swing = swing_mps(mission, pattern, heights)[:, np.newaxis]
+        density = np.where(joined, counted_density_per_m2(grain, least, task.cell_m, speed + swing), 0.0)
         alone = alone_m(mission, task, pattern, heights[:, np.newaxis], speed)
         span = np.maximum(task.across_m - width, task.judged_across_m - 2 * alone)
         time = flat_time_s(mission, task, spacing, span, speed)

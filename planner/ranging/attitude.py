@@ -117,24 +117,30 @@ def crab_rad(track_rad: float, speed_mps: float, wind_mps: float, wind_from_rad:
 def sway(aircraft: Aircraft, count: int, interval_s: float, generator: np.random.Generator) -> Array:
     """Return a random attitude motion about the mean, shape (count, 3): yaw, tilt, roll [rad].
 
-    Each angle is a first-order Gauss-Markov process of the card's root mean square and correlation time: correlation
-    exp(-t / T), spectrum 2 s^2 T / (1 + (2 pi f T)^2) (from memory: Gelb, Applied Optimal Estimation, 1974).
+    Each angle is a second-order Gauss-Markov process of the card's root mean square s and correlation time T, so that
+    its rate is finite, s / T root mean square: correlation (1 + t / T) exp(-t / T), spectral density
+    4 s^2 T / (1 + (2 pi f T)^2)^2 (from memory: Gelb, Applied Optimal Estimation, 1974).
     """
     rms = np.radians([aircraft.sway_heading_deg, aircraft.sway_pitch_deg, aircraft.sway_roll_deg])
     if not rms.any():
         return np.zeros((count, 3))
-    motion = generator.standard_normal((count, 3))
-    _forget(motion, np.exp(-interval_s / aircraft.sway_correlation_s))
-    return np.asarray(motion * rms)
+    step = interval_s / aircraft.sway_correlation_s
+    onward = np.exp(-step) * np.array([[1 + step, step], [-step, 1 - step]])  # of an angle and its rate times T
+    fresh = np.linalg.cholesky(np.eye(2) - onward @ onward.T)
+    motion = generator.standard_normal((count, 3, 2))
+    _follow(motion, onward, fresh)
+    return np.asarray(motion[..., 0] * rms)
 
 
 @kernel
-def _forget(motion, kept):
-    """Turn unit white noise into a process that keeps a share of its last value at each step."""
-    fresh = np.sqrt(1 - kept * kept)
+def _follow(motion, onward, fresh):
+    """Turn unit white noise into unit angles and rates, each step carried on from the last."""
     for i in range(1, len(motion)):
         for axis in range(motion.shape[1]):
-            motion[i, axis] = kept * motion[i - 1, axis] + fresh * motion[i, axis]
+            noise, other = motion[i, axis]
+            angle, rate = motion[i - 1, axis]
+            motion[i, axis, 0] = onward[0, 0] * angle + onward[0, 1] * rate + fresh[0, 0] * noise
+            motion[i, axis, 1] = onward[1, 0] * angle + onward[1, 1] * rate + fresh[1, 0] * noise + fresh[1, 1] * other
 
 
 def straight_leg(

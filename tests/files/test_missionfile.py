@@ -45,6 +45,11 @@ vertical_unit = "foot"
 vertical_sd_m = 0.5
 surveyed = 2026-10-02
 holes = "unknown"
+[cover]
+polygons = "cover.geojson"
+class_field = "kind"
+default = "mixed_wood"
+season = "leaf_off"
 [sensor]
 card = "B"
 pulse_rate_hz = 150_000
@@ -74,6 +79,9 @@ line_spacing_m = 40
 following = "level"
 [conditions]
 visibility_km = 15
+wind_mps = 4
+wind_from_deg = 250
+seed = 7
 """
 
 

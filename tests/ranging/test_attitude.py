@@ -154,7 +154,7 @@ def test_a_crabbing_wing_narrows_its_swath_by_the_cosine_and_a_rotor_does_not():
 
 
 def test_motion_has_the_stated_rms_correlation_and_spectrum():
-    """Gauss-Markov: r(t) = s^2 exp(-t / T); variance of 2e5 samples holds to a few per cent [closed form]."""
+    """Second-order Gauss-Markov: r(t) = s^2 (1 + t / T) exp(-t / T), rate s / T; 2e5 samples hold to per cents."""
     aircraft = aircraft_of(sway_roll_deg=2.0, sway_pitch_deg=1.0, sway_heading_deg=0.5, sway_correlation_s=0.5)
     step = 0.05
     motion = np.degrees(sway(aircraft, 200_000, step, np.random.default_rng(7)))
@@ -162,7 +162,10 @@ def test_motion_has_the_stated_rms_correlation_and_spectrum():
     roll = motion[:, 2]
     for lag in (1, 10, 20):
         seen = np.mean(roll[lag:] * roll[:-lag]) / np.mean(roll**2)
-        assert seen == pytest.approx(np.exp(-lag * step / 0.5), abs=0.03)
+        past = lag * step / 0.5
+        assert seen == pytest.approx((1 + past) * np.exp(-past), abs=0.03)
+    fine = np.degrees(sway(aircraft, 200_000, 0.005, np.random.default_rng(8)))[:, 2]
+    assert np.diff(fine).std() / 0.005 == pytest.approx(2.0 / 0.5, rel=0.05)
 
 
 def test_motion_is_the_same_for_the_same_seed_and_another_for_another():
