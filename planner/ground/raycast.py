@@ -24,7 +24,8 @@ _FARTHEST = 1e12  # No ray goes on for longer [m]: keeps every range finite, for
 _NEVER = 2e12
 _LEAST_LEAN = 1e-15  # Squares per metre; a ray that leans less stays where it is to the rounding of its place,
 _NO_LEAN = 1e-30  # and gets this lean, which moves nothing and spares 1 / 0.
-_BATCH = 128  # Rays taken through one stage of the walk together: their latencies overlap.
+BATCH = 128
+"""Rays taken through one stage of the walk together: their latencies overlap."""
 _CHUNK = 65536  # Rays handed to a thread at a time.
 
 
@@ -74,11 +75,11 @@ def ceilings_of(heights_m: Array) -> Array:
 
 # Kernels below that take an array call no other kernel and have one exit each: else the compiler counts references to
 # the array by slow atomic steps for every ray. So their parts are pasted into them.
-_pasted = nb.njit(inline="always")
+pasted = nb.njit(inline="always")
 
 
-@_pasted
-def _entry(shape, top, x, y, height, dx, dy, dh):
+@pasted
+def entry_of(shape, top, x, y, height, dx, dy, dh):
     """Return the leans to use (never zero), 1 over each, and the ranges within the box of all heights [m]."""
     last_col, last_row = shape[1] - 1.0, shape[0] - 1.0
     # The lean of a ray that has none points away from the nearer edge: rays along the rim stay on the grid.
@@ -96,8 +97,8 @@ def _entry(shape, top, x, y, height, dx, dy, dh):
     return dx, dy, per_dx, per_dy, near, far
 
 
-@_pasted
-def _down_to_ceiling(ceilings, shape, ray, pace, start, far):
+@pasted
+def down_to_ceiling(ceilings, shape, ray, pace, start, far):
     """Return the range from `start` on at which a ray is first not above the ceiling of its block, or `_NEVER`."""
     x, y, height, dx, dy, dh = ray
     per_dx, per_dy = pace
@@ -129,7 +130,7 @@ def _down_to_ceiling(ceilings, shape, ray, pace, start, far):
     return found
 
 
-@_pasted
+@pasted
 def _walk_squares(z, ray, pace, begin, far):
     """Walk as many squares as a block has on a side, from a range within the grid.
 
@@ -187,14 +188,14 @@ def _walk_squares(z, ray, pace, begin, far):
     return reach, row, col, upper, begin
 
 
-@_pasted
-def _hit_from(z, ceilings, ray, pace, begin, far):
+@pasted
+def hit_from(z, ceilings, ray, pace, begin, far):
     """Return what `first_hit_under` does, from a range on at which the ray is low."""
     shape = z.shape
     reach, row, col, upper = np.nan, 0, 0, False
     while begin <= far:
         reach, row, col, upper, begin = _walk_squares(z, ray, pace, begin, far)
-        begin = _down_to_ceiling(ceilings, shape, ray, pace, begin, far) if reach != reach else _NEVER
+        begin = down_to_ceiling(ceilings, shape, ray, pace, begin, far) if reach != reach else _NEVER
     return reach, row, col, upper
 
 
@@ -207,10 +208,10 @@ def first_hit_under(z, ceilings, top, x, y, height, dx, dy, dh):
     hit triangle is the upper (north-eastern) one; range is nan where nothing is hit, 0 where the origin is under
     the ground.
     """
-    dx, dy, per_dx, per_dy, near, far = _entry(z.shape, top, x, y, height, dx, dy, dh)
+    dx, dy, per_dx, per_dy, near, far = entry_of(z.shape, top, x, y, height, dx, dy, dh)
     ray, pace = (x, y, height, dx, dy, dh), (per_dx, per_dy)
-    begin = _down_to_ceiling(ceilings, z.shape, ray, pace, near, far)
-    return _hit_from(z, ceilings, ray, pace, begin, far)
+    begin = down_to_ceiling(ceilings, z.shape, ray, pace, near, far)
+    return hit_from(z, ceilings, ray, pace, begin, far)
 
 
 @kernel
@@ -219,12 +220,12 @@ def _all_first_hits(z, ceilings, place, origins, directions, out):
     west, north, spacing = place
     top = ceilings.max()
     scale = 1.0 / spacing
-    rays = np.empty((6, _BATCH))
-    paces = np.empty((2, _BATCH))
-    begin = np.empty(_BATCH)
-    far = np.empty(_BATCH)
-    for start in range(0, len(out), _BATCH):
-        count = min(_BATCH, len(out) - start)
+    rays = np.empty((6, BATCH))
+    paces = np.empty((2, BATCH))
+    begin = np.empty(BATCH)
+    far = np.empty(BATCH)
+    for start in range(0, len(out), BATCH):
+        count = min(BATCH, len(out) - start)
         for i in range(count):
             x = (origins[start + i, 0] - west) * scale
             y = (north - origins[start + i, 1]) * scale
@@ -232,14 +233,14 @@ def _all_first_hits(z, ceilings, place, origins, directions, out):
             dx, dy = directions[start + i, 0] * scale, -directions[start + i, 1] * scale
             dh = directions[start + i, 2]
             rays[0, i], rays[1, i], rays[2, i], rays[5, i] = x, y, height, dh
-            entry = _entry(z.shape, top, x, y, height, dx, dy, dh)
+            entry = entry_of(z.shape, top, x, y, height, dx, dy, dh)
             rays[3, i], rays[4, i], paces[0, i], paces[1, i], begin[i], far[i] = entry
         for i in range(count):
             ray = rays[0, i], rays[1, i], rays[2, i], rays[3, i], rays[4, i], rays[5, i]
-            begin[i] = _down_to_ceiling(ceilings, z.shape, ray, (paces[0, i], paces[1, i]), begin[i], far[i])
+            begin[i] = down_to_ceiling(ceilings, z.shape, ray, (paces[0, i], paces[1, i]), begin[i], far[i])
         for i in range(count):
             ray = rays[0, i], rays[1, i], rays[2, i], rays[3, i], rays[4, i], rays[5, i]
-            out[start + i] = _hit_from(z, ceilings, ray, (paces[0, i], paces[1, i]), begin[i], far[i])[0]
+            out[start + i] = hit_from(z, ceilings, ray, (paces[0, i], paces[1, i]), begin[i], far[i])[0]
 
 
 def first_hit(grid: HeightGrid, origins_m: Array, directions: Array, threads: int = 2) -> Array:

@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.kernels import kernel
-from planner.ground.raycast import first_hit_under, triangle_plane
+from planner.ground.raycast import down_to_ceiling, entry_of, hit_from, pasted
 from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
 from planner.ranging.fates import RETURNS, fate
-from planner.ranging.patterns import USABLE, beam_direction, pulse_angle
+from planner.ranging.patterns import BATCH, direction_table, next_directions, pulse_angle
 
 GROUND, OPEN_GROUND, UNVEILED = range(3)
 """Shares of a cell: expected returns from bare ground; those were there no crowns; first returns that come from beneath
@@ -84,22 +84,42 @@ def meets_steep(steep, lattice, block, origin, axes, down, farthest):
     return False
 
 
+@pasted
+def _walk(lattice, ray):
+    """Return a ray in squares as `raycast` walks it, 1 over its leans, and the ranges to look between [m]."""
+    z, _, top, _, west, north, spacing = lattice
+    x, y, height = (ray[0] - west) / spacing, (north - ray[1]) / spacing, ray[2]
+    entry = entry_of(z.shape, top, x, y, height, ray[3] / spacing, -ray[4] / spacing, ray[5])
+    dx, dy, per_dx, per_dy, near, far = entry
+    return (x, y, height, dx, dy, ray[5]), (per_dx, per_dy), near, far
+
+
+@pasted
+def _plane2(z, spacing, ray, row, col, upper):
+    """Return the squared distance of the start of a ray, in squares, from the plane of a face [m2]."""
+    corner, opposite = z[row, col], z[row + 1, col + 1]
+    beside = z[row, col + 1] if upper else z[row + 1, col]
+    rise_e, rise_s = (beside - corner, opposite - beside) if upper else (opposite - beside, beside - corner)
+    over = max(ray[2] - (corner + rise_e * (ray[0] - col) + rise_s * (ray[1] - row)), 0.0)
+    return over * over / (1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing))
+
+
 @kernel
 def land(lattice, origin, east, northing, rise):
     """Return where a ray lands: range [m], row, column, squared distance of the origin from the face's plane [m2].
 
     The range is 0 where nothing is met.
     """
-    z, ceilings, top, _, west, north, spacing = lattice
-    x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
-    distance, row, col, upper = first_hit_under(
-        z, ceilings, top, x, y, origin[2], east / spacing, -northing / spacing, rise
-    )
-    if not distance > 0.0:
-        return 0.0, 0, 0, 0.0
-    corner, rise_e, rise_s = triangle_plane(z, row, col, upper)
-    over = max(origin[2] - (corner + rise_e * (x - col) + rise_s * (y - row)), 0.0)
-    return distance, row, col, over * over / (1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing))
+    z, ceilings, spacing = lattice[0], lattice[1], lattice[6]
+    ray, pace, near, far = _walk(lattice, (origin[0], origin[1], origin[2], east, northing, rise))
+    begin = down_to_ceiling(ceilings, z.shape, ray, pace, near, far)
+    distance, row, col, upper = hit_from(z, ceilings, ray, pace, begin, far)
+    plane2 = 0.0
+    if distance > 0.0:
+        plane2 = _plane2(z, spacing, ray, row, col, upper)
+    else:
+        distance, row, col = 0.0, 0, 0
+    return distance, row, col, plane2
 
 
 @kernel
@@ -140,28 +160,57 @@ def count_beneath(squares, veil, limits, sink, origin, end, place, returns):
 
 
 @kernel
-def _cast(lattice, squares, veil, limits, sink, origin, east, northing, rise):
-    """Fire one pulse in a direction and count it where it lands."""
-    distance, row, col, plane2 = land(lattice, origin, east, northing, rise)
+def _land_all(lattice, rays, count, ends, squares):
+    """Do for the first `count` rays what `land` does; fills `ends` with ranges and plane distances, and `squares`."""
+    z, ceilings, spacing = lattice[0], lattice[1], lattice[6]
+    walks = np.empty((10, BATCH))
+    for i in range(count):
+        ray = rays[0, i], rays[1, i], rays[2, i], rays[3, i], rays[4, i], rays[5, i]
+        (x, y, height, dx, dy, dh), (per_dx, per_dy), near, far = _walk(lattice, ray)
+        walks[0, i], walks[1, i], walks[2, i], walks[3, i], walks[4, i], walks[5, i] = x, y, height, dx, dy, dh
+        walks[6, i], walks[7, i], walks[8, i], walks[9, i] = per_dx, per_dy, near, far
+    for i in range(count):
+        ray = walks[0, i], walks[1, i], walks[2, i], walks[3, i], walks[4, i], walks[5, i]
+        walks[8, i] = down_to_ceiling(ceilings, z.shape, ray, (walks[6, i], walks[7, i]), walks[8, i], walks[9, i])
+    for i in range(count):
+        ray = walks[0, i], walks[1, i], walks[2, i], walks[3, i], walks[4, i], walks[5, i]
+        distance, row, col, upper = hit_from(z, ceilings, ray, (walks[6, i], walks[7, i]), walks[8, i], walks[9, i])
+        ends[0, i], ends[1, i] = 0.0, 0.0
+        if distance > 0.0:
+            ends[0, i], ends[1, i] = distance, _plane2(z, spacing, ray, row, col, upper)
+        squares[0, i], squares[1, i] = row, col
+
+
+@kernel
+def _fire(lattice, squares, veil, limits, sink, rays, count):
+    """Fire the first `count` rays, shape (6, BATCH): origin and direction; count each where it lands."""
+    ends, met = np.empty((2, BATCH)), np.empty((2, BATCH), dtype=np.int64)
+    _land_all(lattice, rays, count, ends, met)
     cell_rows, cell_cols, bare, porous = squares
-    cell_row, cell_col = cell_rows[row], cell_cols[col]
-    if distance == 0.0 or cell_row < 0 or cell_col < 0:
-        return
     tally, shares, first_col, last_col = sink
-    first_col[cell_row] = min(first_col[cell_row], cell_col)
-    last_col[cell_row] = max(last_col[cell_row], cell_col)
-    if porous.size > 0 and porous[row, col]:  # leaves face every way: the slope of the hull means nothing
-        plane2 = -1.0
-    channel = fate(distance, plane2, limits)
-    if veil[0].density_per_m.size > 0:
-        if channel == RETURNS:
-            end = (origin[0] + distance * east, origin[1] + distance * northing, origin[2] + distance * rise)
-            count_beneath(squares, veil, limits, sink, origin, end, (row, col, cell_row, cell_col), 1)
-        return
-    tally[cell_row, cell_col, channel] += 1
-    if channel == RETURNS and bare.size > 0 and bare[row, col]:
-        shares[cell_row, cell_col, GROUND] += 1.0
-        shares[cell_row, cell_col, OPEN_GROUND] += 1.0
+    leafy, some_porous, some_bare = veil[0].density_per_m.size > 0, porous.size > 0, bare.size > 0
+    for i in range(count):
+        distance, plane2, row, col = ends[0, i], ends[1, i], met[0, i], met[1, i]
+        cell_row, cell_col = cell_rows[row], cell_cols[col]
+        if distance > 0.0 and cell_row >= 0 and cell_col >= 0:
+            first_col[cell_row] = min(first_col[cell_row], cell_col)
+            last_col[cell_row] = max(last_col[cell_row], cell_col)
+            if some_porous and porous[row, col]:  # leaves face every way: the slope of the hull means nothing
+                plane2 = -1.0
+            channel = fate(distance, plane2, limits)
+            if not leafy:
+                tally[cell_row, cell_col, channel] += 1
+                if channel == RETURNS and some_bare and bare[row, col]:
+                    shares[cell_row, cell_col, GROUND] += 1.0
+                    shares[cell_row, cell_col, OPEN_GROUND] += 1.0
+            elif channel == RETURNS:
+                origin = rays[0, i], rays[1, i], rays[2, i]
+                end = (
+                    origin[0] + distance * rays[3, i],
+                    origin[1] + distance * rays[4, i],
+                    origin[2] + distance * rays[5, i],
+                )
+                count_beneath(squares, veil, limits, sink, origin, end, (row, col, cell_row, cell_col), 1)
 
 
 @kernel
@@ -169,12 +218,36 @@ def cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, l
     """Fire pulses `first` to `last` of one scan line, ray by ray."""
     kind, opening, _, pulses, shift, roll = scan
     forward_e, forward_n, cos_tilt, sin_tilt = axes
-    for number in range(first, last):
-        angle = pulse_angle(kind, number + shift, opening, pulses) + roll
-        across, down = np.sin(angle), np.cos(angle)
-        east = forward_n * across + forward_e * sin_tilt * down
-        northing = -forward_e * across + forward_n * sin_tilt * down
-        _cast(lattice, squares, veil, limits, sink, origin, east, northing, -cos_tilt * down)
+    rays = np.empty((6, BATCH))
+    for start in range(first, last, BATCH):
+        count = min(BATCH, last - start)
+        for i in range(count):
+            angle = pulse_angle(kind, start + i + shift, opening, pulses) + roll
+            across, down = np.sin(angle), np.cos(angle)
+            rays[0, i], rays[1, i], rays[2, i] = origin[0], origin[1], origin[2]
+            rays[3, i] = forward_n * across + forward_e * sin_tilt * down
+            rays[4, i] = -forward_e * across + forward_n * sin_tilt * down
+            rays[5, i] = -cos_tilt * down
+        _fire(lattice, squares, veil, limits, sink, rays, count)
+
+
+@kernel
+def _to_world(origins, turns, samples_per_pulse, numbers, count, rays):
+    """Fill the rays of pulses whose directions in the sensor's axes, rows 3 to 5 of `rays`, become east, north, up."""
+    last = len(origins) - 1
+    for i in range(count):
+        place = (numbers[i] + 0.5) * samples_per_pulse
+        sample = min(int(place), last)
+        before = min(max(int(np.floor(place - 0.5)), 0), max(last - 1, 0))
+        after = min(before + 1, last)
+        share = place - 0.5 - before
+        forward, right, down = rays[3, i], rays[4, i], rays[5, i]
+        for axis in range(3):
+            start = origins[before, axis]
+            rays[axis, i] = start + share * (origins[after, axis] - start)
+            rays[3 + axis, i] = (
+                turns[sample, axis, 0] * forward + turns[sample, axis, 1] * right + turns[sample, axis, 2] * down
+            )
 
 
 @kernel
@@ -192,32 +265,12 @@ def cast_pulses(lattice, squares, veil, limits, sink, origins, turns, samples_pe
     count : int
         Pulses of the leg.
     """
-    fired = 0
-    last = len(origins) - 1
-    origin = np.empty(3)
-    for number in range(count):
-        forward, right, down, angle = beam_direction(figures, elevations, number)
-        if abs(angle) > figures[USABLE] + 1e-12:
-            continue
-        fired += 1
-        place = (number + 0.5) * samples_per_pulse
-        sample = min(int(place), last)
-        before = min(max(int(np.floor(place - 0.5)), 0), max(last - 1, 0))
-        share = place - 0.5 - before
-        turn = turns[sample]
-        for axis in range(3):
-            origin[axis] = origins[before, axis]
-            if last > 0:
-                origin[axis] += share * (origins[before + 1, axis] - origins[before, axis])
-        _cast(
-            lattice,
-            squares,
-            veil,
-            limits,
-            sink,
-            origin,
-            turn[0, 0] * forward + turn[0, 1] * right + turn[0, 2] * down,
-            turn[1, 0] * forward + turn[1, 1] * right + turn[1, 2] * down,
-            turn[2, 0] * forward + turn[2, 1] * right + turn[2, 2] * down,
-        )
+    table = direction_table(figures, elevations)
+    rays, numbers = np.empty((6, BATCH)), np.empty(BATCH, dtype=np.int64)
+    fired = following = 0
+    while following < count:
+        following, kept = next_directions(figures, table, following, count, numbers, rays[3:])
+        _to_world(origins, turns, samples_per_pulse, numbers, kept, rays)
+        _fire(lattice, squares, veil, limits, sink, rays, kept)
+        fired += kept
     return fired
