@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.kernels import kernel
-from planner.ground.raycast import down_to_ceiling, entry_of, hit_from, pasted
+from planner.ground.raycast import BATCH, down_to_ceiling, entry_of, hit_from, pasted
 from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
 from planner.ranging.fates import RETURNS, fate
-from planner.ranging.patterns import BATCH, direction_table, next_directions, pulse_angle
+from planner.ranging.patterns import direction_table, next_directions, pulse_angle
 
 GROUND, OPEN_GROUND, UNVEILED = range(3)
 """Shares of a cell: expected returns from bare ground; those were there no crowns; first returns that come from beneath
