@@ -16,6 +16,7 @@ from planner.flight.settings import Settings
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import Gap
+from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission
 from planner.safety.cautions import Caution
@@ -103,6 +104,10 @@ class Forecast:
         The figures; no `faces` where nothing is steep.
     met : bool
         The verdict on the requirement.
+    cases : tuple of CaseFigures
+        As planned first, then the same flight in other air, light and wetness.
+    by_class, by_feature : tuple of PartFigures
+        Classes of surface, and named features of the site.
     """
 
     cells: CellGrid
@@ -117,6 +122,9 @@ class Forecast:
     faces: FaceFigures | None
     coverage: CoverageFigures
     met: bool
+    cases: tuple[CaseFigures, ...]
+    by_class: tuple[PartFigures, ...]
+    by_feature: tuple[PartFigures, ...]
 
 
 @dataclass(frozen=True)

@@ -79,6 +79,7 @@ def _run(
         from planner.files.bundle import check_target, summary_dict, write_outputs
         from planner.files.geofiles import input_files, read_scene
         from planner.files.missionfile import read_mission
+        from planner.files.report import write_report
         from planner.files.webmap import write_map
         from planner.ground.kernels import CACHE
 
@@ -92,7 +93,14 @@ def _run(
         assessment = work(mission, scene, tell)
         tell("writing outputs", 0, 1)
         files = input_files(mission) + (((drawn_lines.name, drawn_lines),) if drawn_lines else ())
-        write_outputs(folder, assessment, replace=replace, input_files=files, write_map=write_map)
+        write_outputs(
+            folder,
+            assessment,
+            replace=replace,
+            input_files=files,
+            write_map=write_map,
+            write_report=write_report,
+        )
     if as_json:
         typer.echo(json.dumps(summary_dict(assessment, files), indent=2))
     else:
@@ -282,6 +290,27 @@ def new(
     from planner.files.newmission import write_new_mission
 
     typer.echo(f"written to {write_new_mission(area, terrain, target or area.with_suffix('.toml'))}")
+
+
+# Unknown options are let through as arguments: a negative longitude looks like one.
+@app.command(context_settings={"ignore_unknown_options": True})
+def why(
+    folder: Annotated[Path, typer.Argument(metavar="OUT", help="Output folder of a plan or review.")],
+    lon: Annotated[float, typer.Argument(metavar="LON", help="Longitude of a place in the area, degrees.")],
+    lat: Annotated[float, typer.Argument(metavar="LAT", help="Latitude of it, degrees.")],
+    mission: Annotated[
+        Path | None,
+        typer.Option("--mission", help="Mission file, where it lies neither beside OUT nor in the folder above."),
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print the answer, or the error, as JSON.")] = False,
+) -> None:
+    """Say why a place has the density it has: line by line, and what to do."""
+    with _progress() as tell:
+        from planner.files.planfiles import json_value
+        from planner.why import explain
+
+        story = explain(folder, lon, lat, mission_file=mission, progress=tell)
+    typer.echo(json.dumps(json_value(story.as_dict()), indent=2) if as_json else str(story))
 
 
 def main() -> None:

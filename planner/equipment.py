@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import ConfigDict, Field, model_validator
 from pydantic.dataclasses import dataclass
 
+OpenShare = Annotated[float, Field(gt=0, le=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 Count = Annotated[int, Field(ge=1, le=4096)]
@@ -112,6 +113,33 @@ class Triangulation:
 
 
 @frozen
+class Receiver:
+    """What of a receiver decides how much the sun disturbs it.
+
+    Attributes
+    ----------
+    aperture_m, field_of_view_mrad, filter_width_nm : float
+        Diameter of the opening [m], full angle that falls on the detector [mrad], width of the optical filter [nm].
+    transmission, quantum_efficiency : float
+        Share of light from opening to detector, and electrons freed per photon, 0-1.
+    gain, ionization_ratio : float
+        Electrons out per electron freed, and the ratio of hole to electron ionization that sets its noise.
+    dark_current_a, amplifier_noise_a_per_rthz : float
+        Current of the dark detector before its gain [A], and noise of the amplifier at its input [A / sqrt(Hz)].
+    """
+
+    aperture_m: Positive
+    field_of_view_mrad: Positive
+    filter_width_nm: Positive
+    transmission: OpenShare
+    quantum_efficiency: OpenShare
+    gain: Annotated[float, Field(ge=1, le=1e7)]
+    ionization_ratio: Annotated[float, Field(ge=0, le=1)]
+    dark_current_a: NotNegative
+    amplifier_noise_a_per_rthz: Positive
+
+
+@frozen
 class Sensor:
     """A rangefinder, as its card describes it.
 
@@ -163,6 +191,11 @@ class Sensor:
         One standard deviation of the scan angle [deg].
     returns_per_pulse : int
         Most returns kept of one pulse.
+    dead_time_ns, zones_resolved : tuple of float, int
+        Before and after a pulse leaves, time in which no earlier echo is seen [ns]; spans of range between two pulses,
+        from the first on, in which an echo is given to its own pulse.
+    receiver : Receiver or None
+        What decides how much the sun disturbs it; None takes a usual one.
     ratings : tuple of RangeRating
         One entry a pulse rate.
     """
@@ -193,6 +226,9 @@ class Sensor:
     range_noise_m: Positive | None = None
     angle_noise_deg: NotNegative = 0.0
     returns_per_pulse: Annotated[int, Field(ge=1, le=15)] = 1
+    dead_time_ns: tuple[NotNegative, NotNegative] = (0.0, 0.0)
+    zones_resolved: Annotated[int, Field(ge=1, le=100)] = 1
+    receiver: Receiver | None = None
     ratings: Annotated[tuple[RangeRating, ...], Field(min_length=1)]
 
     @property
@@ -313,10 +349,8 @@ class Aircraft:
 
     Attributes
     ----------
-    name, description : str
-        Short name of the card, and one line for people.
-    kind : {"multirotor", "fixed_wing"}
-        Decides which turns it can make.
+    name, description, kind : str, str, {"multirotor", "fixed_wing"}
+        Short name of the card, one line for people, and which turns it can make.
     min_speed_mps, max_speed_mps : float
         Ground speeds it can hold with the sensor on [m/s].
     climb_mps, descent_mps : float

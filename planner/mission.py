@@ -5,18 +5,20 @@ paths are kept as declared, relative to the mission's folder.
 """
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
+from planner.cover import Cover
 from planner.equipment import Aircraft, NotNegative, Positive, Sensor, frozen
 
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
 
 Following = Literal["terrain", "level"]
-Season = Literal["leaf_on", "leaf_off"]
+Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(dt.UTC))]
 
 
 @frozen
@@ -33,6 +35,10 @@ class Site:
         Strip round the area that is flown but not judged [m].
     working_crs : str
         ``"auto"`` (transverse Mercator centred on the site, scale 1) or any projected CRS in metres.
+    features_of_interest : str or None
+        Vector file of named lines and polygons on which the forecast is reported apart, relative to the mission file.
+    feature_width_m : float
+        Width that lines among them are given [m].
     """
 
     area: str
@@ -40,6 +46,8 @@ class Site:
     features: tuple[str, ...] | None = None
     buffer_m: Annotated[float, Field(ge=0, le=5000)] = 0.0
     working_crs: str = "auto"
+    features_of_interest: str | None = None
+    feature_width_m: Annotated[float, Field(gt=0, le=1000)] = 4.0
 
 
 @frozen
@@ -79,62 +87,6 @@ class Terrain:
             msg = "E14 no raster declared: name `ground` (bare earth) or `surface` (top surface)"
             raise ValueError(msg)
         return self
-
-
-@frozen
-class Canopy:
-    """How much of the light a kind of crown lets through to the ground.
-
-    Either foliage (an extinction coefficient and leaf area indices) or shares measured straight below.
-
-    Attributes
-    ----------
-    k : float
-        Extinction coefficient, 0.5 for leaves that face every way alike.
-    lai_leaf_on, lai_leaf_off : float or None
-        Leaf area index, plan area of leaves (or bare branches) over ground area.
-    penetration_leaf_on, penetration_leaf_off : float or None
-        Measured share of pulses that reach the ground straight below, 0-1.
-    """
-
-    k: Annotated[float, Field(gt=0, le=1)] = 0.5
-    lai_leaf_on: Annotated[float, Field(ge=0, le=15)] | None = None
-    lai_leaf_off: Annotated[float, Field(ge=0, le=15)] | None = None
-    penetration_leaf_on: Annotated[float, Field(gt=0, le=1)] | None = None
-    penetration_leaf_off: Annotated[float, Field(gt=0, le=1)] | None = None
-
-    @model_validator(mode="after")
-    def _one_way_to_say_it(self) -> Self:
-        for season in ("leaf_on", "leaf_off"):
-            if (getattr(self, f"lai_{season}") is None) == (getattr(self, f"penetration_{season}") is None):
-                msg = f"give either lai_{season} or penetration_{season}, one of the two"
-                raise ValueError(msg)
-        return self
-
-
-@frozen
-class Cover:
-    """What lies on the ground.
-
-    Attributes
-    ----------
-    polygons : str or None
-        Vector file of cover polygons, relative to the mission file.
-    class_field : str
-        Field of the polygons that names the class.
-    default : str or None
-        Class outside all polygons; None takes all of it for opaque.
-    season : {"leaf_on", "leaf_off"}
-        Whether broad leaves are out.
-    canopy : mapping of str to Canopy
-        Classes of crowns of the user's own, beside the bundled ones.
-    """
-
-    polygons: str | None = None
-    class_field: str = "cover"
-    default: str | None = None
-    season: Season = "leaf_on"
-    canopy: dict[str, Canopy] = Field(default_factory=dict)
 
 
 @frozen
@@ -240,22 +192,78 @@ class FlightChoice:
 
 @frozen
 class Conditions:
-    """The air on the day.
+    """Air, light and wetness on the day.
 
     Attributes
     ----------
     visibility_km : float
-        Visibility by 2 % contrast [km].
+        Visibility by 2 % contrast [km], of the air between drops and flakes.
     wind_mps, wind_from_deg : float
         Steady wind [m/s] and where it comes from, clockwise from true north [deg].
     seed : int
         Seed of the attitude motion of the aircraft; the same seed gives the same motion.
+    wet : bool
+        Whether rain or dew lies on all surfaces; see `surfaces_wet`.
+    rain_mm_h, snow_mm_h : float
+        Rain and snow falling during the flight, as depth of water [mm/h].
+    temperature_c, pressure_hpa : float
+        Air at the ground [degrees Celsius, hPa].
+    start : datetime or None
+        When the flight begins, in UTC; tells where the sun stands. None: light as each rating of the card states.
+    night : bool
+        The sun is down, whatever `start` says.
     """
 
     visibility_km: Positive = 23.0
     wind_mps: NotNegative = 0.0
     wind_from_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
+    wet: bool = False
+    rain_mm_h: Annotated[float, Field(ge=0, le=200)] = 0.0
+    snow_mm_h: Annotated[float, Field(ge=0, le=50)] = 0.0
+    temperature_c: Annotated[float, Field(ge=-60, le=60)] = 15.0
+    pressure_hpa: Annotated[float, Field(ge=300, le=1100)] = 1013.25
+    start: Moment | None = None
+    night: bool = False
+
+    @property
+    def surfaces_wet(self) -> bool:
+        """Whether surfaces are wet: said so, or rained on."""
+        return self.wet or self.rain_mm_h > 0
+
+
+@frozen
+class Case:
+    """Other conditions under which the same flight is forecast, for comparison.
+
+    Attributes
+    ----------
+    name : str
+        What tables and map layers call it.
+    conditions : Conditions
+        All of them, those that stay as planned included.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    conditions: Conditions
+
+
+HAZE_KM = 5.0
+"""Visibility [km] of the haze that is compared where a mission names no cases of its own."""
+
+
+def usual_cases(planned: Conditions) -> tuple[Case, ...]:
+    """Return the cases that are compared where a mission names none: dry, wet, haze and night.
+
+    Each changes one thing about the planned conditions; one that would change nothing, or clear the air, is left out.
+    """
+    cases = {
+        "dry": replace(planned, wet=False, rain_mm_h=0.0, snow_mm_h=0.0),
+        "wet": planned if planned.surfaces_wet else replace(planned, wet=True),
+        f"haze {HAZE_KM:g} km": replace(planned, visibility_km=min(planned.visibility_km, HAZE_KM)),
+        "night": replace(planned, night=True),
+    }
+    return tuple(Case(name=name, conditions=case) for name, case in cases.items() if case != planned)
 
 
 @frozen
@@ -274,6 +282,8 @@ class Mission:
         One line for every value that the mission left out and a default filled.
     take_off_deg : tuple of (float, float)
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
+    compare : tuple of Case
+        Other conditions to forecast the same flight under; names differ.
     site, terrain, cover, sensor, aircraft, requirement, limits, flight, conditions
         The parts, each described by its own class.
     """
@@ -292,3 +302,4 @@ class Mission:
     limits: Limits = Limits()
     flight: FlightChoice = FlightChoice()
     conditions: Conditions = Conditions()
+    compare: tuple[Case, ...] = ()

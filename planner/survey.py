@@ -20,13 +20,18 @@ from planner.forecast import density as densities
 from planner.forecast.density import CoverageFigures
 from planner.forecast.faces import judge_faces
 from planner.forecast.gaps import CAUSES, code_of, decide_causes, outline_gaps
+from planner.forecast.parts import CaseFigures, figures_by_class, figures_by_feature, judge_case, water_cells
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission
 from planner.ranging.attitude import Leg, flown_leg
 from planner.ranging.beams import scan_pattern, usable_share
-from planner.ranging.principles import reach_within, refuse_sensor
-from planner.ranging.pulses import fire_legs
+from planner.ranging.cases import cases_named, light_for, sun_elevation_deg
+from planner.ranging.detection import Seeing
+from planner.ranging.fates import RETURNS, Light
+from planner.ranging.principles import refuse_sensor
+from planner.ranging.pulses import Tally, fire_legs
+from planner.ranging.zones import Receiver, check_zones, clear_rates_hz
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.cautions import Caution
 from planner.safety.eyesafety import eye_fault, laser_caution
@@ -56,6 +61,13 @@ def leg_of(mission: Mission, scene: Scene, line: FlightLine) -> Leg:
     )
 
 
+def lights_of(mission: Mission, scene: Scene, lines: Sequence[FlightLine]) -> list[Light]:
+    """Return what returns on each line, in the planned case and in those it is compared with."""
+    rates = {line.pulse_rate_hz for line in lines}
+    lights = {rate: light_for(mission, scene, rating_of(mission, rate)) for rate in rates}
+    return [lights[line.pulse_rate_hz] for line in lines]
+
+
 def make_forecast(
     mission: Mission, scene: Scene, lines: Sequence[FlightLine], *, progress: Progress | None = None, threads: int = 2
 ) -> Forecast:
@@ -80,25 +92,29 @@ def make_forecast(
     rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
     scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
-    rates = {line.pulse_rate_hz for line in lines}
-    air = mission.conditions.visibility_km
-    reaches = {rate: reach_within(mission.sensor, rating_of(mission, rate), air) for rate in rates}
+    lights = {
+        rate: light_for(mission, scene, rating_of(mission, rate)) for rate in {line.pulse_rate_hz for line in lines}
+    }
     tally = fire_legs(
         scene.layers,
         cells,
         legs,
-        [reaches[line.pulse_rate_hz] for line in lines],
+        [lights[line.pulse_rate_hz] for line in lines],
+        codes=scene.cover.codes if scene.cover else None,
         threads=threads,
         progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,
     )
     judged = cells.inside(scene.area)
+    water = judged & water_cells(scene.cover, cells)
+    dry = judged & ~water
     known = densities.cells_known(scene.top, cells)
     first, ground = (
         densities.density_per_m2(tally, cells, known, requirement.coverage, returns) for returns in ("first", "ground")
     )
     density = first if requirement.returns == "first" else ground
-    figures, met = densities.judge_density(first, ground, judged, requirement, scene, cells.cell_m)
-    causes = decide_causes(density, judged, target, tally, cells, scene.top, legs, requirement)
+    figures, met = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
+    causes = decide_causes(density, judged, water, tally, cells, scene.top, legs, requirement)
+    cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
     return Forecast(
         cells=cells,
         judged=judged,
@@ -110,23 +126,56 @@ def make_forecast(
         gaps=outline_gaps(causes, density, cells),
         density=figures,
         faces=judge_faces(first, judged, cells, scene.layers),
-        coverage=_coverage(scene, cells, judged, causes),
+        coverage=_coverage(scene, cells, judged, dry, causes),
         met=met,
+        cases=cases,
+        by_class=figures_by_class(scene.cover, cells, judged, cases, causes),
+        by_feature=figures_by_feature(scene.features, cells, judged, cases, causes),
     )
 
 
+def _cases(
+    mission: Mission,
+    scene: Scene,
+    tally: Tally,
+    density: npt.NDArray[np.float64],
+    judged: npt.NDArray[np.bool_],
+    cell_m: float,
+) -> tuple[CaseFigures, ...]:
+    """Return the figures of each case: the density as planned times what else returns from the top surface."""
+    pooled = mission.requirement.coverage == "aggregate"
+    counts, planned = (tally.cases, tally.aggregate) if pooled else (tally.most_cases, tally.best)
+    returns = planned[..., RETURNS]
+    found = []
+    for number, (name, words) in enumerate(cases_named(mission, scene)):
+        other = density
+        if number and mission.requirement.returns == "first" and scene.foliage is None:
+            other = np.where(np.isnan(density), np.nan, counts[..., number - 1] / cell_m**2)
+        elif number:
+            share = np.divide(counts[..., number - 1], returns, out=np.ones(returns.shape), where=returns > 0)
+            other = density * share
+        found.append(judge_case(name, words, other, judged, mission.requirement, cell_m))
+    return tuple(found)
+
+
 def _coverage(
-    scene: Scene, cells: CellGrid, judged: npt.NDArray[np.bool_], causes: npt.NDArray[np.uint8]
+    scene: Scene,
+    cells: CellGrid,
+    judged: npt.NDArray[np.bool_],
+    dry: npt.NDArray[np.bool_],
+    causes: npt.NDArray[np.uint8],
 ) -> CoverageFigures:
     cell_area = cells.cell_m**2
-    below = judged & (causes > 0)
+    water = causes == code_of("water")
+    below = judged & (causes > 0) & ~water
     rim = densities.edge_rim(scene.area, cells, judged)
     judged_cells, rim_cells = int(judged.sum()), int(rim.sum())
     return CoverageFigures(
         area_m2=judged_cells * cell_area,
         below_m2=int(below.sum()) * cell_area,
-        below_pct=100 * int(below.sum()) / max(judged_cells, 1),
-        by_cause_m2={cause: int((causes == code_of(cause)).sum()) * cell_area for cause in CAUSES},
+        below_pct=100 * int(below.sum()) / max(int(dry.sum()), 1),
+        expected_water_m2=int((judged & water).sum()) * cell_area,
+        by_cause_m2={cause: int((causes == code_of(cause)).sum()) * cell_area for cause in CAUSES if cause != "water"},
         edge_below_pct=100 * int((below & rim).sum()) / max(rim_cells, 1),
     )
 
@@ -215,8 +264,13 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
 def _method(mission: Mission, scene: Scene) -> Iterator[str]:
     """Yield what the method takes for granted on this job."""
     sensor, aircraft, air = mission.sensor, mission.aircraft, mission.conditions
-    yield "every surface reflects as the card's rated range assumes; darker ground returns less than forecast"
-    yield "a pulse within reach returns, one beyond does not"
+    if scene.cover is None:
+        yield "every surface reflects as the card's rated range assumes; darker ground returns less than forecast"
+    elif (scene.cover.codes == 0).any():
+        yield "ground without a class reflects as the card's rated range assumes"
+    yield f"a pulse is detected with chance {Seeing().rated_chance:g} at its rated range, more surely nearer"
+    if sensor.receiver is None and sun_elevation_deg(air, scene) is not None:
+        yield "the card does not state its receiver: a usual one is taken, and a low sun or night is given no credit"
     moves = f"its nose {'kept along the track' if aircraft.nose == 'along_track' else 'turned into the wind'}"
     moves += f", a steady wind of {air.wind_mps:g} m/s from {air.wind_from_deg:g} deg" if air.wind_mps else ", no wind"
     yield f"the aircraft keeps its line and speed, {moves}"
@@ -234,6 +288,30 @@ def _method(mission: Mission, scene: Scene) -> Iterator[str]:
     yield "first returns are counted where a pulse meets the top surface, crowns included"
     if scan_pattern(sensor, sensor.ratings[0].pulse_rate_hz, 1.0).planar:
         yield "within a scan line the sensor stands still, at its place in the middle of the line"
+
+
+def _zone_cautions(mission: Mission, plan: Plan) -> Iterator[Caution]:
+    """Yield a caution for each pulse rate at which ranges of the flight are blind or mistaken for nearer ones."""
+    sensor = mission.sensor
+    if sensor.principle != "time_of_flight" or not plan.lines:
+        return
+    before_ns, after_ns = sensor.dead_time_ns
+    receiver = Receiver(before_ns * 1e-9, after_ns * 1e-9, sensor.zones_resolved)
+    nearest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    widest = min(float(np.cos(line.usable_half_angle_rad)) for line in plan.lines)
+    farthest = max((figure.agl_max_m for figure in plan.figures), default=np.nan) / widest
+    for rate in sorted({line.pulse_rate_hz for line in plan.lines}):
+        check = check_zones(receiver, rate, nearest, farthest)
+        if check.is_clear:
+            continue
+        rates = [rating.pulse_rate_hz for rating in sensor.ratings]
+        clear = ", ".join(f"{free / 1000:g} kHz" for free in clear_rates_hz(receiver, rates, nearest, farthest))
+        yield Caution(
+            "range ambiguity",
+            "over",
+            f"At {rate / 1000:g} kHz echoes from {check.zone_length_m:.1f} m meet the next pulse, and the flight has "
+            f"ranges from {nearest:.0f} to {farthest:.0f} m. Pulse rates of the card free of it: {clear or 'none'}.",
+        )
 
 
 def assess(
@@ -255,6 +333,7 @@ def assess(
     unsafe = unsafe_lines(mission, scene, plan)
     cautions = (
         *standing_cautions(),
+        *_zone_cautions(mission, plan),
         ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
         *(laser_caution(rating, lowest) for rating in ratings),
         *(

@@ -17,6 +17,7 @@ from planner.files.cards import bundled, load_sensor
 ROOT = Path(planner.__file__).parents[1]
 OUTPUTS = {
     "cause.tif",
+    "report.html",
     "density.tif",
     "gaps.geojson",
     "map.html",

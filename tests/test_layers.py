@@ -13,6 +13,7 @@ ROOT = Path(planner.__file__).parent
 ROWS = (
     ("planner", "planner.__main__"),
     ("planner.cli",),
+    ("planner.why",),
     ("planner.files",),
     ("planner.survey",),
     ("planner.assessment",),
@@ -20,6 +21,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
+    ("planner.cover",),
     ("planner.equipment",),
     ("planner.errors",),
 )

@@ -61,7 +61,7 @@ def read_area(
     for ring in _raw_rings(path):
         _check_closed(ring, path)
     polygons, crs = _polygons(path, layer, features)
-    _check_domain(np.concatenate([shapely.get_coordinates(polygon) for polygon in polygons]), crs, path)
+    check_domain(np.concatenate([shapely.get_coordinates(polygon) for polygon in polygons]), crs, path)
     for polygon in polygons:
         _check_shape(polygon, crs, path)
     return _in_lonlat(polygons, crs, path), crs
@@ -151,19 +151,19 @@ def _polygons(
     found: list[str] = []
     other_kinds: set[str] = set()
     crs_of: dict[str, pyproj.CRS] = {}
-    for name, frame in _layers(path, layer):
+    for name, frame in layers(path, layer):
         kept = frame
         if features is not None:
             columns = [column for column in frame.columns if str(column).lower() in NAME_FIELDS]
             names = frame[columns].astype(str)
             found += [value for value in names.to_numpy().ravel().tolist() if value not in ("None", "nan", "")]
             kept = frame[names.isin(features).any(axis=1)]
-        parts = [part for geometry in kept.geometry if geometry is not None for part in _parts(geometry)]
+        parts = [part for geometry in kept.geometry if geometry is not None for part in single_parts(geometry)]
         here = [shapely.force_2d(part) for part in parts if part.geom_type == "Polygon"]
         other_kinds |= {part.geom_type for part in parts} - {"Polygon"}
         if here:
             polygons += here
-            crs_of[name] = _horizontal(frame.crs, path)
+            crs_of[name] = horizontal_crs(frame.crs, path)
     missing = [name for name in features or () if name not in found]
     if missing:
         said = f"no feature named {', '.join(missing)}; the file names {', '.join(sorted(set(found))) or 'none'}"
@@ -179,8 +179,14 @@ def _polygons(
     return polygons, first
 
 
-def _layers(path: Path, layer: str | None) -> Iterator[tuple[str, Any]]:
-    """Yield name and GeoDataFrame of each layer (KML folders are layers)."""
+def layers(path: Path, layer: str | None = None) -> Iterator[tuple[str, Any]]:
+    """Yield name and GeoDataFrame of each layer that holds geometry (KML folders are layers).
+
+    Raises
+    ------
+    InputError
+        E02 no such layer, E03 ring that cannot be read, E45 file that cannot be read.
+    """
     import geopandas  # slow to import, and only needed here
 
     try:
@@ -203,16 +209,17 @@ def _layers(path: Path, layer: str | None) -> Iterator[tuple[str, Any]]:
             yield name, frame
 
 
-def _parts(geometry: shapely.Geometry) -> Iterator[shapely.Geometry]:
+def single_parts(geometry: shapely.Geometry) -> Iterator[shapely.Geometry]:
     """Yield single geometries out of nested collections; empty ones count, they are refused later."""
     if hasattr(geometry, "geoms"):
         for part in geometry.geoms:
-            yield from _parts(part)
+            yield from single_parts(part)
     else:
         yield geometry
 
 
-def _horizontal(crs: Any, path: Path) -> pyproj.CRS:
+def horizontal_crs(crs: Any, path: Path) -> pyproj.CRS:
+    """Return the horizontal part of a file's CRS; E04 where the file names none, or none linked to the Earth."""
     fix = "save the file with its CRS (a Shapefile needs its .prj); it is never guessed"
     if crs is None:
         raise _fault("E04", "the file names no coordinate reference system", str(path), fix)
@@ -227,8 +234,8 @@ def _to_lonlat(crs: pyproj.CRS) -> pyproj.Transformer:
     return pyproj.Transformer.from_crs(crs, LONLAT, always_xy=True)
 
 
-def _check_domain(xy: np.ndarray[Any, Any], crs: pyproj.CRS, path: Path) -> None:
-    """Refuse coordinates that cannot belong to the CRS, or that say so with swapped axes."""
+def check_domain(xy: np.ndarray[Any, Any], crs: pyproj.CRS, path: Path) -> None:
+    """Refuse (E05) coordinates, shape (n, 2), that cannot belong to the CRS, or that say so with swapped axes."""
     if not len(xy):
         raise _fault("E02", "the polygon is empty", str(path), "draw the area")
     largest = np.abs(xy).max(axis=0)

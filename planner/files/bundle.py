@@ -1,7 +1,7 @@
 """The output folder: all files of a job, whole or not at all.
 
 Lives here: summary.json with its schema, the hashes of inputs, the folder that appears in one step.
-Must not know how figures were found, nor how a map is drawn.
+Must not know how figures were found, nor how a map is drawn or a report is laid out.
 """
 
 import hashlib
@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from planner.assessment import Assessment
+from planner.cover import AT_NM
 from planner.errors import Fault, InputError
 from planner.files.planfiles import (
     collection_text,
@@ -27,9 +28,13 @@ from planner.files.planfiles import (
     write_grid,
 )
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
+from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.surface import Scene
+from planner.mission import Conditions
 
 CAUSE_CODES = ", ".join(f"{code} {cause}" for code, cause in enumerate(("met", *CAUSES))) + f", {NOT_JUDGED} not judged"
+
+CASE_NAMES = ("name", "description", "judged_per_m2", "below_m2", "below_pct", "met")
 
 
 def check_target(folder: Path, *, replace: bool, input_files: Sequence[tuple[str, Path]] = ()) -> None:
@@ -54,6 +59,7 @@ def write_outputs(
     replace: bool,
     input_files: Sequence[tuple[str, Path]],
     write_map: Callable[[Path, Assessment], None],
+    write_report: Callable[[Path, Assessment], None],
 ) -> None:
     """Write all output files of a job; the folder appears, or is replaced, only when every file is there.
 
@@ -67,8 +73,8 @@ def write_outputs(
         Whether an output folder that exists may be replaced, with all that lies in it.
     input_files : sequence of (str, Path)
         Name as the mission declares it, and place, of every file that was read.
-    write_map : callable
-        Writes map.html to the path it is given.
+    write_map, write_report : callable
+        Write map.html and report.html to the path they are given.
 
     Raises
     ------
@@ -81,6 +87,7 @@ def write_outputs(
         fresh.mkdir()
         _write_files(fresh, assessment, input_files)
         write_map(fresh / "map.html", assessment)
+        write_report(fresh / "report.html", assessment)
         old = workshop / "old"
         if folder.exists():
             folder.rename(old)
@@ -105,6 +112,11 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "density": vars(forecast.density),
             "faces": None if forecast.faces is None else vars(forecast.faces),
             "coverage": vars(forecast.coverage),
+            "conditions": _conditions_dict(assessment.mission.conditions),
+            "surfaces": _surface_dicts(assessment),
+            "cases": [{name: getattr(case, name) for name in CASE_NAMES} for case in forecast.cases],
+            "by_class": [_part_dict(part, forecast.cases) for part in forecast.by_class],
+            "by_feature": [_part_dict(part, forecast.cases) for part in forecast.by_feature],
             "safety": {
                 "cautions": [vars(caution) for caution in assessment.cautions],
                 "unsafe": [asdict(fault) for fault in assessment.unsafe],
@@ -176,6 +188,35 @@ def _frame_dict(scene: Scene) -> dict[str, Any]:
         # Grid north and true north part by this much at the middle of the area.
         "grid_convergence_deg": round(convergence_deg, 6) + 0.0,
     }
+
+
+def _conditions_dict(conditions: Conditions) -> dict[str, Any]:
+    """Return air, light and wetness as planned; a start of null: the light of the card's own ratings."""
+    start = None if conditions.start is None else conditions.start.isoformat()
+    return asdict(conditions) | {"start": start, "wet": conditions.surfaces_wet}
+
+
+def _surface_dicts(assessment: Assessment) -> list[dict[str, Any]]:
+    """Return the classes of surface on the site, as bright as they were taken to be when dry, and who says so."""
+    cover = assessment.scene.cover
+    if cover is None:
+        return []
+    return [
+        {
+            "name": name,
+            "kind": surface.kind,
+            "reflectance": {f"{at_nm:g}_nm": share for at_nm, share in zip(AT_NM, surface.reflectance, strict=True)},
+            "source": surface.source,
+            "mark": surface.mark,
+        }
+        for name, surface in zip(cover.names, cover.surfaces, strict=True)
+    ]
+
+
+def _part_dict(part: PartFigures, cases: Sequence[CaseFigures]) -> dict[str, Any]:
+    """Return the figures of a class of surface or a feature, areas below target by the name of the case."""
+    below_m2 = {case.name: area_m2 for case, area_m2 in zip(cases, part.below_m2, strict=True)}
+    return vars(part) | {"below_m2": below_m2}
 
 
 def _portable(name: str) -> str:

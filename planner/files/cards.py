@@ -17,16 +17,22 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
-from planner.equipment import Aircraft, PhaseShift, RangeRating, Sensor, Triangulation
+from planner.cover import Canopy
+from planner.equipment import Aircraft, PhaseShift, RangeRating, Receiver, Sensor, Triangulation
 from planner.errors import Fault, InputError
-from planner.mission import Canopy
 
 T = TypeVar("T")
 Keys = tuple[str | int, ...]
 
 DATA = Path(__file__).parents[1] / "data"
 
-_DEEPER = {"ratings": RangeRating, "phase_shift": PhaseShift, "triangulation": Triangulation, "canopy": Canopy}
+_DEEPER = {
+    "ratings": RangeRating,
+    "phase_shift": PhaseShift,
+    "triangulation": Triangulation,
+    "receiver": Receiver,
+    "canopy": Canopy,
+}
 
 _STRING = re.compile(
     r'(?P<long>"""(?:\\.|[^\\])*?"""|\'\'\'.*?\'\'\')|(?P<short>"(?:\\.|[^"\\\n])*"|\'[^\'\n]*\')|#[^\n]*', re.DOTALL
@@ -42,6 +48,9 @@ _HOW_TO_WRITE = {
     "dataclass_type": "write it as a table",
     "date_type": "write it as a day, such as 2027-04-12, without quotes",
     "date_parsing": "write it as a day, such as 2027-04-12, without quotes",
+    "datetime_type": "write it as a day and time, such as 2027-04-12T10:30:00+02:00, without quotes",
+    "datetime_parsing": "write it as a day and time, such as 2027-04-12T10:30:00+02:00, without quotes",
+    "timezone_aware": "which zone? add the offset from UTC, such as 2027-04-12T10:30:00+02:00, or Z for UTC itself",
     "literal_error": "use one of these words",
     "too_short": "give at least as many",
     "too_long": "give no more than these",
@@ -225,7 +234,7 @@ def checked(
 def _build(kind: type[T], table: Mapping[str, Any]) -> tuple[T | None, list[Any]]:
     # JSON, because pydantic's strict mode then still takes a list for a tuple and a table for a noun. A day becomes
     # text only where a day is wanted, else a list: a name must not be a day without quotes.
-    days = [name for name, held in kind.__annotations__.items() if "datetime.date" in str(held)]
+    days = [name for name, held in kind.__annotations__.items() if "datetime" in str(held).lower()]
     plain = {key: str(value) if key in days and isinstance(value, dt.date) else value for key, value in table.items()}
     try:
         return TypeAdapter(kind).validate_json(json.dumps(plain, default=lambda day: [str(day)]), strict=True), []

@@ -19,7 +19,9 @@ from planner.errors import Fault, InputError
 from planner.files.areafiles import read_area
 from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
-from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, read_heights
+from planner.files.featurefiles import read_features
+from planner.files.sunlight import read_solar_spectrum
+from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, is_remote, located, read_heights
 from planner.ground.geodesy import Frame, site_frame
 from planner.ground.surface import HeightGrid, Scene
 from planner.mission import Mission
@@ -53,7 +55,7 @@ def read_scene(mission: Mission) -> Scene:
     Raises
     ------
     InputError
-        E01-E14, E16-E18, E45, E46, E49 of the inputs.
+        E01-E14, E16-E18, E33, E45, E46, E49 of the inputs.
     """
     check_proj()
     area_path = _folder(mission) / mission.site.area
@@ -74,8 +76,9 @@ def read_scene(mission: Mission) -> Scene:
     for terrain, grid in zip(terrains, grids, strict=True):
         cautions += _check_holes(mission, sheet, terrain, grid)
     doubt_m, doubts = frame_doubt(area_crs, terrains, area_deg)
-    foliage, covered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
-    cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids) + covered
+    cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids)
+    foliage, cover, uncovered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
+    features, missed = read_features(mission, sheet.frame, sheet.area)
     return Scene(
         frame=sheet.frame,
         area=sheet.area,
@@ -86,8 +89,11 @@ def read_scene(mission: Mission) -> Scene:
         heights=mission.terrain.heights,
         geoid=geoid,
         foliage=foliage,
+        cover=cover,
+        features=features,
+        sunlight=read_solar_spectrum(),
         frame_doubt_m=doubt_m,
-        cautions=tuple(cautions),
+        cautions=(*cautions, *uncovered, *missed),
     )
 
 
@@ -98,13 +104,14 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     """
     folder = _folder(mission)
     paths = {mission.file}
-    for vector in (mission.site.area, mission.cover.polygons):
+    for vector in (mission.site.area, mission.cover.polygons, mission.site.features_of_interest):
         if vector is not None:
             paths.add(folder / vector)
             if vector.lower().endswith(".shp"):
                 paths |= set((folder / vector).parent.glob(f"{Path(vector).stem}.*"))
-    for source in _sources(mission):
-        if not _is_remote(source):
+    covers = [source for source in (mission.cover.raster, mission.cover.reflectance) if source is not None]
+    for source in (*_sources(mission), *(located(source, folder) for source in covers)):
+        if not is_remote(source):
             paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}
     if mission.terrain.geoid not in (None, "egm96"):
         paths.add(folder / str(mission.terrain.geoid))
@@ -120,14 +127,10 @@ def _folder(mission: Mission) -> Path:
     return mission.file.parent
 
 
-def _is_remote(source: str) -> bool:
-    return "://" in source or source.startswith("/vsi")
-
-
 def _sources(mission: Mission) -> list[str]:
     """Return the declared rasters, ground first."""
     declared = [source for source in (mission.terrain.ground, mission.terrain.surface) if source is not None]
-    return [source if _is_remote(source) else str(_folder(mission) / source) for source in declared]
+    return [located(source, _folder(mission)) for source in declared]
 
 
 def _terrains(mission: Mission) -> list[TerrainFile]:

@@ -59,7 +59,15 @@ class Picture:
     bounds_deg: tuple[tuple[float, float], tuple[float, float]]
 
 
-def class_picture(codes: Codes, palette: Codes, frame: Frame, west_m: float, north_m: float, cell_m: float) -> Picture:
+def class_picture(
+    codes: Codes,
+    palette: Codes,
+    frame: Frame,
+    west_m: float,
+    north_m: float,
+    cell_m: float,
+    side_px: int = LARGEST_SIDE_PX,
+) -> Picture:
     """Return classes of cells as a crisp picture.
 
     Parameters
@@ -75,11 +83,13 @@ def class_picture(codes: Codes, palette: Codes, frame: Frame, west_m: float, nor
         Outer west and north edge, local [m].
     cell_m : float
         Side of a cell [m].
+    side_px : int
+        Most pixels along a side.
     """
     # A pixel finer than a cell keeps single cells alive in the nearest-neighbour warp.
-    factor = max(1, int(np.ceil(max(codes.shape) * 1.3 / LARGEST_SIDE_PX)))
+    factor = max(1, int(np.ceil(max(codes.shape) * 1.3 / side_px)))
     worst = _blocks(codes, factor, np.uint8(255)).min(axis=(1, 3))
-    finer = float(np.clip(LARGEST_SIDE_PX / max(worst.shape), 1.25, 4.0)) * 0.98
+    finer = float(np.clip(side_px / max(worst.shape), 1.25, 4.0)) * 0.98
     shown = np.where(worst == 255, 0, worst).astype(np.uint8)
     warped, bounds = _warped(shown, frame, (west_m, north_m, cell_m * factor), finer, smooth=False)
     return Picture(_png(warped, palette), bounds)
@@ -201,16 +211,21 @@ def _warped(
 
 
 def _png(codes: Codes, palette: Codes) -> str:
-    """Return an indexed PNG (W3C PNG, colour type 3, 8 bit) of `codes` as a data URI."""
+    """Return an indexed PNG (W3C PNG, colour type 3) of `codes` as a data URI, pixels as narrow as the palette lets."""
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
 
     rows, cols = codes.shape
-    scanlines = np.zeros((rows, cols + 1), dtype=np.uint8)
-    scanlines[:, 1:] = codes
+    bits = next(bits for bits in (2, 4, 8) if len(palette) <= 2**bits)
+    each = 8 // bits
+    padded = np.zeros((rows, -(-cols // each) * each), dtype=np.uint8)
+    padded[:, :cols] = codes
+    scanlines = np.zeros((rows, 1 + padded.shape[1] // each), dtype=np.uint8)
+    for place in range(each):
+        scanlines[:, 1:] |= padded[:, place::each] << (8 - bits * (place + 1))
     image = b"\x89PNG\r\n\x1a\n" + b"".join([
-        chunk(b"IHDR", struct.pack(">IIBBBBB", cols, rows, 8, 3, 0, 0, 0)),
+        chunk(b"IHDR", struct.pack(">IIBBBBB", cols, rows, bits, 3, 0, 0, 0)),
         chunk(b"PLTE", np.ascontiguousarray(palette[:, :3]).tobytes()),
         chunk(b"tRNS", np.ascontiguousarray(palette[:, 3]).tobytes()),
         chunk(b"IDAT", zlib.compress(scanlines.tobytes(), 6)),

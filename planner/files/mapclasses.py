@@ -4,18 +4,23 @@ Lives here: what colour and hatch a cell gets, and the legend that says so. Must
 """
 
 import itertools
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.assessment import Assessment
-from planner.files.mapassets import Codes
+from planner.files.mapassets import LARGEST_SIDE_PX, Codes
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
+from planner.forecast.parts import CaseFigures
 
 Array = npt.NDArray[np.float64]
 Colours = tuple[tuple[int, int, int], ...]
 Swatch = dict[str, Any]
+
+MOST_CASES, CASE_SIDE_PX = 6, 1000
+"""Cases that get a layer of their own, and its most pixels along a side, so that the file stays small."""
 
 BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
 """Class breaks of the density as shares of the target; 1 is the target itself."""
@@ -26,6 +31,8 @@ DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245
 PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
 CAUSE_RGB = ((40, 40, 40), (125, 66, 25), (230, 159, 0), (0, 140, 125), (51, 34, 136), (226, 130, 185),
              (208, 40, 18), (86, 180, 233), (110, 25, 70), (95, 165, 100), (240, 220, 60))  # fmt: skip
+CASE_RGB = ((75, 32, 8), (217, 121, 38), (45, 117, 172))
+"""Below the target only in a case; in it and as planned; only as planned, so that the case mends it."""
 CAUSE_INK = (*CAUSE_RGB[:-1], (92, 74, 6))
 CAUSE_HATCH = ("M0 0L10 10M10 0L0 10", "M-2 2L2 -2M0 10L10 0M8 12L12 8", "M-2 8L2 12M0 0L10 10M8 -2L12 2",
                 "M2 2h2v2h-2zM7 7h2v2h-2z", "M0 2.5H10M0 7.5H10", "M5 0V10M0 5H10", "M2.5 0V10M7.5 0V10",
@@ -78,18 +85,54 @@ def cause_codes(assessment: Assessment) -> Codes:
     return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
 
 
-def cell_layers(assessment: Assessment) -> dict[str, tuple[Codes, Colours, str]]:
-    """Return codes, their colours and a few words for each way to colour the cells, by the name of its layer."""
+def shown_cases(assessment: Assessment) -> tuple[CaseFigures, ...]:
+    """Return the cases that get a layer: what is below as planned is what gaps and causes show."""
+    return assessment.forecast.cases[1 : 1 + MOST_CASES]
+
+
+def case_codes(case: CaseFigures, planned: CaseFigures) -> Codes:
+    """Return 1 below only in the case, 2 below as planned too, 3 below as planned alone, 255 met in both."""
+    by_bits = np.array([_OUTSIDE, 1, 3, 2], dtype=np.uint8)
+    return np.asarray(by_bits[case.below + 2 * planned.below.astype(np.uint8)])
+
+
+@dataclass(frozen=True)
+class CellLayer:
+    """A way to colour the cells.
+
+    Attributes
+    ----------
+    codes : ndarray of uint8, shape (rows, cols)
+        1.. in order of badness, worst first; 255 is transparent.
+    colours : tuple of (int, int, int)
+        Red, green and blue of code 1 and up.
+    alt : str
+        What it shows, in a few words of our own: a user's word is no part of a picture.
+    side_px : int
+        Most pixels along a side.
+    """
+
+    codes: Codes
+    colours: Colours
+    alt: str
+    side_px: int = LARGEST_SIDE_PX
+
+
+def cell_layers(assessment: Assessment) -> dict[str, CellLayer]:
+    """Return each way to colour the cells, by the name of its layer."""
     judged, unjudged = assessment.mission.requirement.returns, unjudged_returns(assessment)
     density = density_codes(assessment.forecast.density_per_m2, assessment)
     layers = {
-        "density": (density, DENSITY_RGB, f"Expected {judged} returns by cell"),
-        "passes": (passes_codes(assessment), PASSES_RGB, "Passes by cell"),
-        "causes": (cause_codes(assessment), CAUSE_RGB, "Cause of shortfall by cell"),
+        "density": CellLayer(density, DENSITY_RGB, f"Expected {judged} returns by cell"),
+        "passes": CellLayer(passes_codes(assessment), PASSES_RGB, "Passes by cell"),
+        "causes": CellLayer(cause_codes(assessment), CAUSE_RGB, "Cause of shortfall by cell"),
     }
     if kinds_differ(assessment):
         other = density_codes(unjudged_density(assessment), assessment)
-        layers["unjudged"] = (other, DENSITY_RGB, f"Expected {unjudged} returns by cell")
+        layers["unjudged"] = CellLayer(other, DENSITY_RGB, f"Expected {unjudged} returns by cell")
+    for number, case in enumerate(shown_cases(assessment), start=1):
+        codes = case_codes(case, assessment.forecast.cases[0])
+        layers[f"case{number}"] = CellLayer(codes, CASE_RGB, f"Below target by cell, case {number}", CASE_SIDE_PX)
     return layers
 
 
@@ -116,16 +159,34 @@ def legend(assessment: Assessment) -> dict[str, list[Swatch]]:
     ]
     counts = ["none", *map(str, range(1, len(PASSES_RGB) - 1)), f"{len(PASSES_RGB) - 1} and more"]
     passes = [{"colour": hex_of(rgb), "label": label} for rgb, label in zip(PASSES_RGB, counts, strict=True)]
-    areas = forecast.coverage.by_cause_m2
+    areas = dict(forecast.coverage.by_cause_m2)
+    # What open water lacks is expected: the coverage keeps it apart, and it stands last.
+    areas["water"] = areas.get("water", 0.0) + forecast.coverage.expected_water_m2
     causes = [
         {
             "number": number,
-            "label": cause,
+            "label": f"{cause}: expected, no failure" if cause == "water" else cause,
             "colour": hex_of(CAUSE_RGB[number]),
             "ink": hex_of(CAUSE_INK[number]),
             "hatch": CAUSE_HATCH[number],
             "area_m2": areas.get(cause, 0.0),
         }
-        for number, cause in enumerate(CAUSES)
+        for number, cause in sorted(enumerate(CAUSES), key=lambda pair: pair[1] == "water")
     ]
     return {"density": density[::-1], "passes": passes[::-1], "causes": causes}
+
+
+def case_legends(assessment: Assessment) -> list[tuple[CaseFigures, list[Swatch]]]:
+    """Return each case that has a layer, with the swatches of those of its classes that hold any cell."""
+    labels = ("below only in this case", "below as planned too", "met only in this case")
+    planned, cell_m2 = assessment.forecast.cases[0].below, assessment.forecast.cells.cell_m**2
+    found = []
+    for case in shown_cases(assessment):
+        classes = (case.below & ~planned, case.below & planned, planned & ~case.below)
+        swatches = [
+            {"colour": hex_of(rgb), "label": label, "area_m2": float(members.sum()) * cell_m2}
+            for rgb, label, members in zip(CASE_RGB, labels, classes, strict=True)
+            if members.any()
+        ]
+        found.append((case, swatches))
+    return found

@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
-from pydantic.fields import FieldInfo
 
+from planner.cover import Cover, Surface
 from planner.equipment import Aircraft, Arm, Positive, Sensor, Slant, SmallAngle, frozen
 from planner.errors import Fault, InputError
 from planner.files.cards import (
@@ -25,7 +25,18 @@ from planner.files.cards import (
     read_declared,
     unknown_keys,
 )
-from planner.mission import Conditions, Cover, FlightChoice, Limits, Mission, Requirement, Site, Terrain
+from planner.files.surfacecards import declared_surfaces
+from planner.mission import (
+    Case,
+    Conditions,
+    FlightChoice,
+    Limits,
+    Mission,
+    Requirement,
+    Site,
+    Terrain,
+    usual_cases,
+)
 
 Card = TypeVar("Card", Sensor, Aircraft)
 
@@ -61,6 +72,13 @@ class _AircraftTable:
     take_off: tuple[tuple[float, float], ...] = ()
 
 
+@frozen
+class _CaseName:
+    """What stands in a table of `compare` beside the conditions it changes."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+
+
 _TABLES: dict[str, type[Any]] = {
     "site": Site,
     "terrain": Terrain,
@@ -72,6 +90,7 @@ _TABLES: dict[str, type[Any]] = {
     "flight": FlightChoice,
     "conditions": Conditions,
 }
+_COMPARE = "compare"
 _RATES = ("pulse_rate_hz", "line_rate_hz")
 _MOUNT = tuple(key for key in field_names(_SensorTable) if key not in ("card", *_RATES))
 _KEYS = {
@@ -84,11 +103,15 @@ _HOMES = {key: name for name, keys in _KEYS.items() for key in keys if key != "c
 # the planner's to choose ([flight], rates), the card's, or one of a pair of which the other is given.
 _TAKEN = {
     "site.features": "all features of the area file",
+    "site.features_of_interest": "none",
     "terrain.geoid": "none, so orthometric and ellipsoidal heights are not linked",
     "terrain.vertical_unit": "the raster's own, metre where it is silent",
     "terrain.surveyed": "unknown day",
     "cover.polygons": "none",
-    "cover.default": "no class, so that whatever stands on the ground is opaque",
+    "cover.raster": "none",
+    "cover.reflectance": "none",
+    "cover.default": "no class, so that the card's rated reflectance holds and whatever stands on the ground is opaque",
+    "conditions.start": "none, so that the light is what each rating of the card states",
     "aircraft.take_off": "no point",
     "requirement.cell_m": "chosen from density and scan-line spacing",
     "limits.climb_mps": "the aircraft's own",
@@ -118,6 +141,8 @@ def read_mission(path: str | Path) -> Mission:
     heading, more = checked(_Heading, declared, (), _heading_values(declared), ("E33", "E34"))
     faults += more
     parts: dict[str, Any] = {}
+    surfaces, more = _own_surfaces(declared, tables["cover"])
+    faults += more
     for name, kind in _TABLES.items():
         parts[name], more = checked(kind, declared, (name,), tables[name], ("E33", "E34"))
         faults += more
@@ -125,6 +150,8 @@ def read_mission(path: str | Path) -> Mission:
     faults += more
     aircraft, more = _card(declared, tables, "aircraft", load_aircraft, path.parent)
     faults += [*more, *_contradictions(declared, tables, sensor, aircraft), *_strays(declared, parts["aircraft"])]
+    cases, more = _cases(declared, parts["conditions"] or Conditions())
+    faults += more
     if faults or heading is None or sensor is None or aircraft is None:
         raise InputError(*faults)
     setting = parts["sensor"]
@@ -133,17 +160,18 @@ def read_mission(path: str | Path) -> Mission:
         name=heading.name,
         date=heading.date,
         file=path,
-        assumptions=tuple(_assumptions(tables)),
+        assumptions=(*_assumptions(tables), *_compared(declared, cases)),
         take_off_deg=parts["aircraft"].take_off,
         site=parts["site"],
         terrain=parts["terrain"],
-        cover=parts["cover"],
+        cover=dataclasses.replace(parts["cover"], surfaces=surfaces),
         sensor=dataclasses.replace(sensor, **{key: value for key, value in mount.items() if value is not None}),
         aircraft=aircraft,
         requirement=parts["requirement"],
         limits=parts["limits"],
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
         conditions=parts["conditions"],
+        compare=cases,
     )
 
 
@@ -153,7 +181,7 @@ def _heading_values(declared: Declared) -> dict[str, Any]:
 
 def _tables(declared: Declared) -> tuple[dict[str, dict[str, Any]], list[Fault]]:
     """Return each table with its known keys only, empty where it is absent, and a fault for all that is unknown."""
-    faults = unknown_keys(declared, (), declared.tables, (*field_names(_Heading), *_TABLES), _HOMES)
+    faults = unknown_keys(declared, (), declared.tables, (*field_names(_Heading), *_TABLES, _COMPARE), _HOMES)
     tables: dict[str, dict[str, Any]] = {}
     for name, known in _KEYS.items():
         table = declared.tables.get(name, {})
@@ -191,6 +219,39 @@ def _card(
         return None, [fault if fault.where else dataclasses.replace(fault, where=place) for fault in error.faults]
 
 
+def _own_surfaces(declared: Declared, cover: dict[str, Any]) -> tuple[dict[str, Surface], list[Fault]]:
+    """Take the classes of surfaces out of the cover table: they are checked one by one, each with its faults."""
+    return declared_surfaces(declared, ("cover", "surfaces"), cover.pop("surfaces", {}), ("E33", "E34"))
+
+
+def _cases(declared: Declared, planned: Conditions) -> tuple[tuple[Case, ...], list[Fault]]:
+    """Return the cases to compare with the planned conditions, and every fault of their tables."""
+    if _COMPARE not in declared.tables:
+        return usual_cases(planned), []
+    tables = declared.tables[_COMPARE]
+    if not (isinstance(tables, list) and all(isinstance(table, dict) for table in tables)):
+        what = f"`{_COMPARE}` is not a list of tables"
+        fix = f"open each case with [[{_COMPARE}]] and give its name and what differs"
+        # a table [compare.wet] has no line of its own for `compare`
+        inner = [] if (_COMPARE,) in declared.lines or not isinstance(tables, dict) else list(tables)[:1]
+        return (), [Fault("E18", what, declared.place(_COMPARE, *inner), fix)]
+    cases: dict[str, Case] = {}
+    faults: list[Fault] = []
+    for number, table in enumerate(tables):
+        at = (_COMPARE, number)
+        own = {key: value for key, value in table.items() if key in field_names(Conditions)}
+        named, more = checked(_CaseName, declared, at, {k: v for k, v in table.items() if k == "name"}, ("E33", "E34"))
+        changed, others = checked(Conditions, declared, at, own, ("E33", "E34"))
+        faults += [*unknown_keys(declared, at, table, ("name", *field_names(Conditions)), {}), *more, *others]
+        if named and named.name in cases:
+            what = f'`name` "{named.name}" is given to two cases'
+            faults.append(Fault("E34", what, declared.place(*at, "name"), "give each case a name of its own"))
+        if named and changed:
+            conditions = dataclasses.replace(planned, **{key: getattr(changed, key) for key in own})
+            cases[named.name] = Case(name=named.name, conditions=conditions)
+    return tuple(cases.values()), faults
+
+
 def _contradictions(
     declared: Declared, tables: Mapping[str, Mapping[str, Any]], sensor: Sensor | None, aircraft: Aircraft | None
 ) -> Iterator[Fault]:
@@ -206,6 +267,10 @@ def _contradictions(
                 what = f"`{key}` {asked:.10g} is not on the card of sensor {sensor.name}"
                 listed = ", ".join(f"{rate:.10g}" for rate in rates) or "none, the beam is fixed"
                 yield Fault("E43", what, declared.place("sensor", key), f'on the card: {listed}; or "auto"')
+    start, date = tables["conditions"].get("start"), declared.tables.get("date")
+    if isinstance(start, dt.datetime) and isinstance(date, dt.date) and start.date() != date:
+        what = f"`start` {start} is not on the mission's `date`, {date}"
+        yield Fault("E34", what, declared.place("conditions", "start"), "change one of the two")
     speed_mps, agl_m = (_number(tables["flight"], key) for key in ("speed_mps", "agl_m"))
     if aircraft and speed_mps is not None and not aircraft.min_speed_mps <= speed_mps <= aircraft.max_speed_mps:
         span = f"{aircraft.min_speed_mps:g} to {aircraft.max_speed_mps:g}"
@@ -245,8 +310,19 @@ def _assumptions(tables: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
         for field in dataclasses.fields(kind):
             label = f"{name}.{field.name}"
             default = field.default
-            silent = default is None or isinstance(default, FieldInfo)  # nothing is taken for a table left out
+            silent = default is None or default is dataclasses.MISSING  # nothing is taken for a table left out
             if field.name in tables[name] or (silent and label not in _TAKEN):
                 continue
-            taken = _TAKEN.get(label) or (f"{default:g}" if isinstance(default, float) else str(default))
-            yield f"{label} = {taken} (not given)"
+            yield f"{label} = {_TAKEN.get(label) or _written(default)} (not given)"
+
+
+def _written(default: Any) -> str:
+    if isinstance(default, bool):
+        return str(default).lower()
+    return f"{default:.10g}" if isinstance(default, float) else str(default)
+
+
+def _compared(declared: Declared, cases: tuple[Case, ...]) -> Iterator[str]:
+    """Yield the line on the cases that are compared where the mission names none."""
+    if _COMPARE not in declared.tables:
+        yield f"{_COMPARE} = {', '.join(case.name for case in cases)} (not given)"

@@ -16,12 +16,15 @@ _TEXT = """\
 
 name = {name}
 date = 2030-01-01                     # change this: the day you mean to fly
+# compare = [{{ name = "wet", wet = true }}]  # the same flight under other conditions; wet, haze 5 km, night
 
 [site]
 area = {area}
 # layer = "..."                       # where the file holds several
 # features = ["..."]                  # all
 buffer_m = 20                         # flown round the area, not judged
+# features_of_interest = "..."        # named lines and polygons that are reported apart; none
+# feature_width_m = 4                 # width that the lines among them are given
 
 [terrain]
 ground = {terrain}
@@ -34,10 +37,13 @@ vertical_sd_m = 0.3                   # one standard deviation of the raster's h
 # surveyed = 2029-06-01               # day the terrain was measured; unknown
 holes = "refuse"                      # or "unknown": go on where the raster has no data
 
-[cover]                               # crowns that let light through; all else that stands is opaque
-# polygons = "cover.geojson"          # polygons whose class names what grows
-# class_field = "cover"
-# default = "mixed_wood"              # class outside all polygons; no class
+[cover]                               # what lies and grows there; where nothing says, the card's rated reflectance
+# polygons = "cover.geojson"          # polygons with a class each; none
+# class_field = "cover"               # their field that names it
+# raster = "classes.tif"              # class codes, with
+# classes = {{ 1 = "grass_green" }}     # the class of each; none
+# reflectance = "shares.tif"          # reflectance 0-1 at the sensor's wavelength; none
+# default = "mixed_wood"              # class everywhere else; no class
 # season = "leaf_on"                  # or "leaf_off"
 
 [sensor]
@@ -75,6 +81,13 @@ visibility_km = 23
 # wind_mps = 4                        # steady wind, and where it comes from, clockwise from true north; 0
 # wind_from_deg = 250
 # seed = 1                            # of the aircraft's attitude motion
+# wet = false                         # surfaces wet with rain or dew
+# rain_mm_h = 0
+# snow_mm_h = 0
+# temperature_c = 15
+# pressure_hpa = 1013.25
+# start = 2030-01-01T11:00:00Z        # tells where the sun stands; light as the card's ranges were stated for
+# night = false                       # the sun is down
 """
 
 

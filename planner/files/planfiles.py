@@ -84,6 +84,8 @@ def gaps_geojson(assessment: Assessment) -> dict[str, Any]:
             {
                 "id": gap.gap_id,
                 "cause": gap.cause,
+                # Declared open water lacks returns by its nature: no failure of the flight.
+                "expected": gap.cause == "water",
                 "area_m2": json_value(gap.area_m2),
                 "mean_density_per_m2": json_value(gap.mean_density_per_m2),
             },

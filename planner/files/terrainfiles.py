@@ -7,6 +7,7 @@ import os
 import warnings
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -148,7 +149,7 @@ def inspect_terrain(source: str, unit: str | None = None) -> TerrainFile:
         E07 unit of heights or ground unclear, E10 no CRS or PROJ unusable, E16 no usable transform, E45 unreadable.
     """
     check_proj()
-    with _opened(source) as raster:
+    with opened(source) as raster:
         transform = raster.transform
         if transform == Affine.identity() or not np.isfinite(transform.determinant) or transform.determinant == 0:
             said = "the raster has no transform from pixels to coordinates, or one that cannot be inverted"
@@ -179,8 +180,18 @@ def _fault(code: str, what: str, where: str, fix: str) -> InputError:
     return InputError(Fault(code, what, where, fix))
 
 
-def _opened(source: str) -> Any:
-    """Return the open raster; compound CRS are asked for: older GeoTIFFs would hide the vertical part."""
+def is_remote(source: str) -> bool:
+    """Return whether a declared raster is an address, not a path."""
+    return "://" in source or source.startswith("/vsi")
+
+
+def located(source: str, folder: Path) -> str:
+    """Return where a declared raster is: its address as it stands, a path from `folder`."""
+    return source if is_remote(source) else str(folder / source)
+
+
+def opened(source: str) -> Any:
+    """Return the open raster (E45 where it cannot be); with compound CRS, whose vertical part older GeoTIFFs hide."""
     with warnings.catch_warnings(), rasterio.Env(GTIFF_REPORT_COMPD_CS="YES"):
         warnings.simplefilter("ignore", NotGeoreferencedWarning)  # refused with a code instead
         try:
@@ -267,7 +278,7 @@ def read_heights(
     cols, rows = (max(2, int(np.rint(length / spacing_m)) + 1) for length in (east - west, north - south))
     heights, known = np.empty((rows, cols)), np.empty((rows, cols), dtype=np.bool_)
     step = max(1, BLOCK_VERTICES // cols)
-    with _opened(source) as raster:
+    with opened(source) as raster:
         for top in range(0, rows, step):
             rows_here = slice(top, min(top + step, rows))
             mesh = np.meshgrid(

@@ -1,12 +1,13 @@
 """The offline map: one HTML file with lines, forecast, gaps and cautions, that opens with the network off.
 
-Lives here: the layers of the map, their legends and their words. Must not know how anything was planned or judged.
+Lives here: the layers of the map and the page around it. Must not know how anything was planned or judged.
 
 No text of a user passes through folium, which would run it as template and as script: layers carry numbers only,
 the words stand in a JSON block and in a page that escapes them.
 """
 
 import json
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, cast
 
@@ -14,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.assessment import Assessment, LineFigures
+from planner.assessment import Assessment
 from planner.files.mapassets import (
     Picture,
     class_picture,
@@ -25,6 +26,7 @@ from planner.files.mapassets import (
 )
 from planner.files.mapclasses import (
     CAUSE_INK,
+    case_legends,
     cell_layers,
     hex_of,
     kinds_differ,
@@ -33,12 +35,10 @@ from planner.files.mapclasses import (
     unjudged_density,
     unjudged_returns,
 )
-from planner.flight.flightlines import FlightLine
+from planner.files.mapwords import Said, feature_said, gap_said, line_said, take_off_said, thousands
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import Frame
-
-Row = tuple[str, str]
 
 _MOST_GAPS, _MOST_VERTICES, _TABBED_GAPS = 1000, 30_000, 25
 """Gaps and gap vertices that are outlined, so that the file stays small, and gaps that the tab key visits."""
@@ -47,6 +47,8 @@ _LINE_INK, _LINE_OVER = "#16202b", "#b0005e"
 _STYLES: dict[str, dict[str, Any]] = {
     "planned": {"color": "#3d4b57", "weight": 1.5, "dashArray": "2 6", "fill": False, "interactive": False},
     "area": {"color": "#16202b", "weight": 2.5, "fill": False, "interactive": False},
+    # No tint, which would change the colours of the cells; it takes the click all the same.
+    "feature": {"color": "#5b2a86", "weight": 3, "dashArray": "9 4", "fillOpacity": 0},
     "casing": {"color": "#ffffff", "weight": 6, "opacity": 0.85, "interactive": False},
     "lead": {"color": _LINE_INK, "weight": 1.5, "dashArray": "5 5", "interactive": False},
     "kept": {"color": _LINE_INK, "weight": 2.5, "interactive": False},
@@ -73,10 +75,10 @@ def _page(assessment: Assessment) -> str:
     """Return the whole page."""
     import jinja2
 
-    words: list[dict[str, Any]] = []
+    words: list[Said] = []
     html = _chart(assessment, words)
     pages = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    pages.filters["thousands"] = _thousands
+    pages.filters["thousands"] = thousands
     panel = pages.from_string(text_of("panel.html")).render(_panel(assessment))
     title = pages.from_string("{{ name }}: survey map").render(name=assessment.mission.name)
     head = (
@@ -86,13 +88,18 @@ def _page(assessment: Assessment) -> str:
     )
     html = inlined(html, ("leaflet.js", "leaflet.css", "map.js", "map.css"))
     html = guarded(html.replace("<html>", '<html lang="en">', 1).replace("</head>", f"{head}\n</head>", 1))
-    texts = json.dumps(words).replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+    texts = (
+        json.dumps([asdict(said) for said in words])
+        .replace("<", "\\u003c")
+        .replace(">", "\\u003e")
+        .replace("&", "\\u0026")
+    )
     return html.replace(
         '<div id="panel"></div>', f'{panel}\n<script type="application/json" id="words">{texts}</script>', 1
     )
 
 
-def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
+def _chart(assessment: Assessment, words: list[Said]) -> str:
     """Return the page as folium makes it, links still in place; `words` is filled with the texts of the popups."""
     import folium
     from branca.element import MacroElement
@@ -131,10 +138,13 @@ def _chart(assessment: Assessment, words: list[dict[str, Any]]) -> str:
     chart.layers = {
         "relief": picture(relief, "relief", "relief", "Shaded relief"),
         **{
-            name: picture(class_picture(codes, palette(colours), *place), "cells", "cells", alt)
-            for name, (codes, colours, alt) in cell_layers(assessment).items()
+            name: picture(
+                class_picture(layer.codes, palette(layer.colours), *place, layer.side_px), "cells", "cells", layer.alt
+            )
+            for name, layer in cell_layers(assessment).items()
         },
         "areas": shapes(_area_features(assessment), "areas"),
+        "features": shapes(_named_features(assessment, words), "features"),
         "gaps": shapes(_gap_features(assessment, words), "gaps"),
         "lines": shapes(_line_features(assessment, words), "lines"),
         "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
@@ -194,25 +204,32 @@ def _outlined_gaps(assessment: Assessment) -> list[tuple[Gap, shapely.Polygon]]:
     return drawn
 
 
-def _gap_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _gap_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the outlined gaps."""
     features = []
     drawn, cells = _outlined_gaps(assessment), assessment.forecast.cells
-    judged, unjudged = assessment.mission.requirement.returns, unjudged_returns(assessment)
     others = means_within(unjudged_density(assessment), [gap.polygon for gap, _ in drawn], cells)
     for rank, ((gap, outline), other) in enumerate(zip(drawn, others, strict=True)):
-        means = {judged: gap.mean_density_per_m2, unjudged: other}
-        rows = [
-            ("Cause", gap.cause),
-            ("Area", f"{_thousands(gap.area_m2)} m²"),
-            ("First returns, mean", f"{means['first']:.1f} per m²"),
-            ("Ground returns, mean", f"{means['ground']:.1f} per m²"),
-            (f"{judged.capitalize()} returns, required", f"{assessment.forecast.density.target_per_m2:g} per m²"),
-        ]
         geometry = {"type": "Polygon", "coordinates": _polygon(assessment.scene.frame, outline)}
-        key = _said(words, f"Gap {gap.gap_id}", rows)
+        key = _number(words, gap_said(gap, float(other), assessment))
         features.append(_feature("gap", geometry, cause=CAUSES.index(gap.cause), key=key, tab=rank < _TABBED_GAPS))
     return _numbered(features)
+
+
+def _named_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
+    """Return the named features of the site: outline and name, both with their figures."""
+    scene, forecast = assessment.scene, assessment.forecast
+    outlines, names = [], []
+    for feature, part in zip(scene.features, forecast.by_feature, strict=True):
+        key, mark = _number(words, feature_said(part, forecast.cases)), _number(words, Said(feature.name))
+        polygons = [_polygon(scene.frame, polygon) for polygon in shapely.get_parts(feature.polygon)]
+        outlines.append(_feature("feature", {"type": "MultiPolygon", "coordinates": polygons}, key=key))
+        # The name stands on the largest part of what is judged of it.
+        judged = shapely.get_parts(feature.polygon.intersection(scene.area))
+        place = max(judged, key=lambda shape: shape.area).representative_point()
+        point = {"type": "Point", "coordinates": _degrees(scene.frame, place.coords)[0]}
+        names.append(_feature("point", point, symbol="feature", key=key, mark=mark))
+    return _numbered([*outlines, *names])
 
 
 def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
@@ -221,14 +238,14 @@ def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
     return {"color": hex_of(CAUSE_INK[cause]), "weight": 1.5, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
 
 
-def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _line_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the lines: lead-in and lead-out, kept part, what takes the click, and the marks of direction."""
     frame = assessment.scene.frame
     under, inked, hits, marks = [], [], [], []
     for line, figures in zip(assessment.plan.lines, assessment.plan.figures, strict=True):
         kept = line.kept_points_m()
         drawn, whole = _course(frame, kept), _course(frame, line.points_m)
-        key = _said(words, f"Line {line.line_id}", _line_rows(line, figures, assessment.mission.limits.ceiling_agl_m))
+        key = _number(words, line_said(line, figures, assessment.mission.limits.ceiling_agl_m))
         under.append(_feature("casing", drawn))
         inked += [
             _feature("lead", whole),
@@ -238,7 +255,7 @@ def _line_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[
         ends = (("name", line.points_m[0]), ("arrow", (kept[0] + kept[-1]) / 2), ("arrow", kept[-1]))
         marks += [
             _feature("point", {"type": "Point", "coordinates": _degrees(frame, point[None, :2])[0]}, symbol=symbol,
-                     turn=round(figures.heading_deg, 1), mark=_said(words, line.line_id, []))
+                     turn=round(figures.heading_deg, 1), mark=_number(words, Said(line.line_id)))
             for symbol, point in ends
         ]  # fmt: skip
     return _numbered([*under, *inked, *hits, *marks])
@@ -252,48 +269,20 @@ def _course(frame: Frame, points_m: npt.NDArray[np.float64]) -> dict[str, Any]:
     }
 
 
-def _line_rows(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> list[Row]:
-    """Return what the popup of a line says."""
-    over = figures.ceiling_over_m
-    heights = f"{figures.agl_min_m:.0f} / {figures.agl_mean_m:.0f} / {figures.agl_max_m:.0f} m"
-    return [
-        *(
-            (("Unsafe as drawn", "too near to the ground, or below the stated hazard distance"),)
-            if figures.unsafe
-            else ()
-        ),
-        ("Heading, true", f"{figures.heading_deg % 360:.1f}°"),
-        ("Length kept", f"{_thousands(figures.length_m)} m"),
-        ("Height above ground, min / mean / max", heights),
-        ("Ceiling above ground", f"{ceiling_agl_m:g} m, " + (f"over by {over:.1f} m" if over > 0 else "not exceeded")),
-        ("Ground speed", f"{line.speed_mps:.1f} m/s"),
-        ("Pulse rate", f"{line.pulse_rate_hz / 1e3:g} kHz"),
-        ("Density of this line alone, mean", f"{figures.density_per_m2:.1f} first returns per m²"),
-    ]
-
-
-def _take_off_features(assessment: Assessment, words: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _take_off_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the take-off points."""
     features = []
     for number, (lon, lat) in enumerate(assessment.mission.take_off_deg, start=1):
-        rows = [("Latitude, WGS 84", f"{lat:.6f}°"), ("Longitude, WGS 84", f"{lon:.6f}°")]
-        if number == 1:
-            rows.append(("Heights above take-off", "start from this point"))
         geometry = {"type": "Point", "coordinates": [lon, lat]}
-        key, mark = _said(words, f"Take-off point {number}", rows), _said(words, str(number), [])
+        key, mark = _number(words, take_off_said(number, lon, lat)), _number(words, Said(str(number)))
         features.append(_feature("point", geometry, symbol="takeoff", key=key, mark=mark))
     return _numbered(features)
 
 
-def _said(words: list[dict[str, Any]], title: str, rows: list[Row]) -> int:
+def _number(words: list[Said], said: Said) -> int:
     """Add a text to the words of the page and return its number."""
-    words.append({"title": title, "rows": rows})
+    words.append(said)
     return len(words) - 1
-
-
-def _thousands(value: float) -> str:
-    """Return a whole number, thousands set apart by a narrow space."""
-    return f"{value:,.0f}".replace(",", "\u202f")
 
 
 def _panel(assessment: Assessment) -> dict[str, Any]:
@@ -313,6 +302,9 @@ def _panel(assessment: Assessment) -> dict[str, Any]:
         "cautions": assessment.cautions,
         "assumptions": assessment.assumptions,
         "legend": legend(assessment),
+        "cases": forecast.cases,
+        "case_legends": case_legends(assessment),
+        "any_feature": bool(forecast.by_feature),
         "gaps_drawn": len(_outlined_gaps(assessment)),
         "gap_count": len(forecast.gaps),
         "unsafe": assessment.unsafe,

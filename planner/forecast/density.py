@@ -74,7 +74,9 @@ class CoverageFigures:
     area_m2 : float
         Judged cells times cell area [m2].
     below_m2, below_pct : float
-        Part of it below the target [m2, percent].
+        Part of it below the target, and its share of what is judged without declared water [m2, percent].
+    expected_water_m2 : float
+        Declared water below the target: expected, no failure [m2].
     by_cause_m2 : dict of str to float
         The same by cause; adds up to `below_m2` exactly [m2].
     edge_below_pct : float
@@ -84,6 +86,7 @@ class CoverageFigures:
     area_m2: float
     below_m2: float
     below_pct: float
+    expected_water_m2: float
     by_cause_m2: dict[str, float]
     edge_below_pct: float
 

@@ -17,7 +17,7 @@ from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
 from planner.mission import Requirement
 from planner.ranging.attitude import Leg
-from planner.ranging.fates import AMBIGUOUS, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR
+from planner.ranging.fates import AMBIGUOUS, DIM, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, WATER
 from planner.ranging.pulses import Tally
 
 Array = npt.NDArray[np.float64]
@@ -73,13 +73,13 @@ def code_of(cause: str) -> int:
     return CAUSES.index(cause) + 1
 
 
-def _abeam(cells: CellGrid, grid: HeightGrid, legs: Sequence[Leg], wanted: Mask) -> Mask:
-    """Return which wanted cells some leg's scan plane passes over, however far aside."""
+def _abeam(cells: CellGrid, grid: HeightGrid, legs: Sequence[Leg], wanted: Mask) -> tuple[Mask, Mask]:
+    """Return which wanted cells some leg's scan passes over, however far aside, and which within its opening."""
     rows, cols = np.nonzero(wanted)
     east_all, north_all = cells.centres_m()
     east, north = east_all[cols], north_all[rows]
     height = grid.at(east, north)
-    abeam = np.zeros(len(rows), dtype=bool)
+    abeam, within = (np.zeros(len(rows), dtype=bool) for _ in range(2))
     for leg in legs:
         first, last = leg.points_m[0], leg.points_m[-1]
         track = np.arctan2(*(last[:2] - first[:2]))
@@ -89,16 +89,20 @@ def _abeam(cells: CellGrid, grid: HeightGrid, legs: Sequence[Leg], wanted: Mask)
         # A tilted plane meets ground of this height ahead of the aircraft.
         drop = leg.points_m[:, 2].mean() - np.nan_to_num(height, nan=first[2])
         ahead = np.tan(leg.angles_rad[:, 1].mean()) * drop
-        abeam |= (along >= ahead) & (along <= length + ahead)
-    seen = np.zeros(wanted.shape, dtype=bool)
-    seen[rows, cols] = abeam
-    return seen
+        beside = (along >= ahead) & (along <= length + ahead)
+        across = (east - first[0]) * forward[1] - (north - first[1]) * forward[0]
+        angle = np.arctan2(np.abs(across), np.maximum(drop, 0.0)) + np.abs(leg.angles_rad[:, 2].mean())
+        abeam |= beside
+        within |= beside & (angle < leg.pattern.usable_half_angle_rad)
+    masks = np.zeros((2, *wanted.shape), dtype=bool)
+    masks[:, rows, cols] = abeam, within
+    return masks[0], masks[1]
 
 
 def decide_causes(
     density: Array,
     judged: Mask,
-    target_per_m2: float,
+    water: Mask,
     tally: Tally,
     cells: CellGrid,
     grid: HeightGrid,
@@ -116,8 +120,8 @@ def decide_causes(
         Density as judged [1/m2]; nan on unknown terrain.
     judged : ndarray of bool, shape (rows, cols)
         Cells inside the area.
-    target_per_m2 : float
-        Density asked for [1/m2].
+    water : ndarray of bool, shape (rows, cols)
+        Cells of declared open water: what they lack has that cause, whatever else is lost.
     tally : Tally
         Pulses by channel.
     cells, grid, legs
@@ -126,6 +130,7 @@ def decide_causes(
         Which returns count, and whether all legs are pooled or the best one counts.
     """
     counts = tally.aggregate if requirement.coverage == "aggregate" else tally.best
+    target_per_m2 = requirement.target_per_m2
     needed = target_per_m2 * cells.cell_m**2
     kept, losses = _kept_and_lost(tally, counts, requirement)
     below = judged & ~(density >= target_per_m2)
@@ -138,30 +143,32 @@ def decide_causes(
         codes[below & (lost > 0) & (kept + lost >= needed)] = code_of(cause)
     unseen = below & (counts.sum(axis=2) == 0)
     codes[unseen] = code_of("no line")
-    codes[unseen & _abeam(cells, grid, legs, unseen)] = code_of("outside swath")
+    abeam, within = _abeam(cells, grid, legs, unseen)
+    codes[unseen & abeam] = code_of("outside swath")
+    codes[unseen & within] = code_of("shadow")  # rays cast one by one do not say what they would have met behind
+    codes[below & water] = code_of("water")
     codes[below & np.isnan(density)] = code_of("no terrain")
     return codes
 
 
-def _kept_and_lost(
-    tally: Tally, counts: npt.NDArray[np.int32], requirement: Requirement
-) -> tuple[Array, list[tuple[str, Array]]]:
+def _kept_and_lost(tally: Tally, lost: Array, requirement: Requirement) -> tuple[Array, list[tuple[str, Array]]]:
     """Return the returns that count, and those lost to each cause in the order of `CAUSES`, each (rows, cols)."""
     pooled = requirement.coverage == "aggregate"
     kept = tally.first if pooled else tally.most_first
-    lost = counts.astype(np.float64)
-    shadowed, canopy = lost[..., SHADOWED], np.zeros(counts.shape[:2])
+    shadowed, canopy = lost[..., SHADOWED], np.zeros(lost.shape[:2])
     if requirement.returns == "ground":
         kept = tally.ground if pooled else tally.most_ground
         free = tally.open_ground if pooled else tally.most_open_ground
         # What is caught by a roof hides the ground beneath it.
-        shadowed = shadowed + np.where(free == 0, counts[..., RETURNS], 0)
+        shadowed = shadowed + np.where(free == 0, lost[..., RETURNS], 0)
         canopy = free - kept
     return kept, [
         ("minimum range", lost[..., TOO_NEAR]),
         ("shadow", shadowed),
         ("range ambiguity", lost[..., AMBIGUOUS]),
         ("over range", lost[..., TOO_FAR]),
+        ("water", lost[..., WATER]),
+        ("dim surface", lost[..., DIM]),
         ("canopy", canopy),
     ]
 

@@ -12,7 +12,9 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.cover import Surface
 from planner.ground.geodesy import Frame, Geoid
+from planner.ground.sun import SolarSpectrum
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -153,6 +155,41 @@ class Layers:
 
 
 @dataclass(frozen=True)
+class GroundCover:
+    """Which class of surface each lattice square has.
+
+    Attributes
+    ----------
+    codes : ndarray of uint8, shape (rows - 1, cols - 1)
+        Code of the class of each square; 0 where nothing is known, there the rated reflectance holds.
+    names : tuple of str
+        Name of each class, that of code 1 first. Every class lies on one square at least.
+    surfaces : tuple of Surface
+        What light meets, one for each name.
+    """
+
+    codes: npt.NDArray[np.uint8]
+    names: tuple[str, ...]
+    surfaces: tuple[Surface, ...]
+
+
+@dataclass(frozen=True)
+class Feature:
+    """A part of the site that is reported apart.
+
+    Attributes
+    ----------
+    name : str
+        What the reader calls it.
+    polygon : shapely Polygon or MultiPolygon
+        Its outline, local coordinates [m]; it meets the area of interest, and may reach past it.
+    """
+
+    name: str
+    polygon: shapely.Polygon | shapely.MultiPolygon
+
+
+@dataclass(frozen=True)
 class Scene:
     """The site as the planner and the forecast see it: everything in one local frame.
 
@@ -176,6 +213,12 @@ class Scene:
         Links orthometric to ellipsoidal heights; None where the vertical datum is unknown.
     foliage : ndarray, shape (rows - 1, cols - 1), or None
         Optical depth of crowns straight down, as in `Layers`.
+    cover : GroundCover or None
+        Classes of surfaces; None where no square has one.
+    features : tuple of Feature
+        Parts of the site that are reported apart.
+    sunlight : SolarSpectrum or None
+        Spectrum of the sun on a clear day; None leaves the sun out.
     frame_doubt_m : float
         Horizontal doubt from mixed frames of the inputs [m].
     cautions : tuple of str
@@ -191,6 +234,9 @@ class Scene:
     heights: str
     geoid: Geoid | None
     foliage: Array | None = None
+    cover: GroundCover | None = None
+    features: tuple[Feature, ...] = ()
+    sunlight: SolarSpectrum | None = None
     frame_doubt_m: float = 0.0
     cautions: tuple[str, ...] = ()
 

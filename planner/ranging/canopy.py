@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from planner.cover import Canopy, Season
 from planner.ground.kernels import kernel
 from planner.ground.raycast import triangle_plane
 from planner.ground.surface import Layers
-from planner.mission import Canopy, Season
 
 Array = npt.NDArray[np.float64]
 

@@ -4,10 +4,11 @@ Lives here: patterns that do not scan a plane, and scan lines beside faces so st
 twice. Must not know legs or files.
 
 A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. `squares` is a tuple: row and
-column of the cell that each lattice row and column lies in (-1 for none), which squares are bare ground, and which hold
-crowns (each empty where nobody asks). `veil` is a tuple: the crowns to be passed, and the lattice of their hull; with
-crowns it is counted what comes from beneath them, without them what meets the top surface and what is lost. A sink is a
-tuple: tally, shares, first and last column touched in each row of cells; the places of shares are below.
+column of the cell that each lattice row and column lies in (-1 for none), which squares are bare ground, which hold
+crowns, and of which class each is (each empty where nobody asks). `veil` is a tuple: the crowns to be passed, and the
+lattice of their hull; with crowns it is counted what comes from beneath them, without them what meets the top surface
+and what is lost. A sink is a tuple: tally, shares, returns in other cases, first and last column touched in each row of
+cells; the places of shares are below.
 """
 
 import numpy as np
@@ -17,7 +18,7 @@ from planner.ground.kernels import kernel
 from planner.ground.raycast import BATCH, down_to_ceiling, entry_of, hit_from, pasted
 from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
-from planner.ranging.fates import RETURNS, fate
+from planner.ranging.fates import RETURNS, barred, chance_of, share_out
 from planner.ranging.patterns import direction_table, next_directions, pulse_angle
 
 GROUND, OPEN_GROUND, UNVEILED = range(3)
@@ -123,22 +124,22 @@ def land(lattice, origin, east, northing, rise):
 
 
 @kernel
-def count_beneath(squares, veil, limits, sink, origin, end, place, returns):
+def count_beneath(squares, veil, light, sink, origin, end, place, returns):
     """Count pulses that come back from beneath crowns, if there are any on their way.
 
     Parameters
     ----------
-    squares, veil, limits, sink : tuple
-        See the module; `limits` as in `fates`.
+    squares, veil, light, sink : tuple
+        See the module; `light` as in `fates`.
     origin, end : indexable, 3 values
         The sensor, and where the pulses land: east, north, up [m].
     place : tuple of int
         Row and column of the lattice square, row and column of its cell.
-    returns : int
+    returns : float
         Pulses that return were there no crowns.
     """
-    cell_rows, cell_cols, bare, _ = squares
-    _, shares, first_col, last_col = sink
+    cell_rows, cell_cols, bare, _, _ = squares
+    _, shares, _, first_col, last_col = sink
     crowns, hull = veil
     row, col, cell_row, cell_col = place
     chance = transmission(crowns, end, origin)
@@ -146,7 +147,7 @@ def count_beneath(squares, veil, limits, sink, origin, end, place, returns):
         shares[cell_row, cell_col, GROUND] += chance * returns
         shares[cell_row, cell_col, OPEN_GROUND] += returns
     # Core and rim of the beam must both pass for the first return to come from beneath; see `canopy`.
-    free = returns * (chance * chance if limits[5] > 1 else chance)
+    free = returns * (chance * chance if light.returns_per_pulse > 1 else chance)
     if chance < 1.0 and free > 0.0:
         east, northing, rise = end[0] - origin[0], end[1] - origin[1], end[2] - origin[2]
         length = np.sqrt(east * east + northing * northing + rise * rise)
@@ -182,39 +183,48 @@ def _land_all(lattice, rays, count, ends, squares):
 
 
 @kernel
-def _fire(lattice, squares, veil, limits, sink, rays, count):
+def _fire(lattice, squares, veil, light, sink, rays, count):
     """Fire the first `count` rays, shape (6, BATCH): origin and direction; count each where it lands."""
     ends, met = np.empty((2, BATCH)), np.empty((2, BATCH), dtype=np.int64)
     _land_all(lattice, rays, count, ends, met)
-    cell_rows, cell_cols, bare, porous = squares
-    tally, shares, first_col, last_col = sink
-    leafy, some_porous, some_bare = veil[0].density_per_m.size > 0, porous.size > 0, bare.size > 0
+    cell_rows, cell_cols, bare, porous, codes = squares
+    tally, shares, cases, first_col, last_col = sink
+    leafy, some_porous, some_bare, some_codes = (
+        veil[0].density_per_m.size > 0,
+        porous.size > 0,
+        bare.size > 0,
+        codes.size > 0,
+    )
     for i in range(count):
         distance, plane2, row, col = ends[0, i], ends[1, i], met[0, i], met[1, i]
         cell_row, cell_col = cell_rows[row], cell_cols[col]
         if distance > 0.0 and cell_row >= 0 and cell_col >= 0:
             first_col[cell_row] = min(first_col[cell_row], cell_col)
             last_col[cell_row] = max(last_col[cell_row], cell_col)
+            cos = min(np.sqrt(plane2) / distance, 1.0)
             if some_porous and porous[row, col]:  # leaves face every way: the slope of the hull means nothing
-                plane2 = -1.0
-            channel = fate(distance, plane2, limits)
+                cos = 1.0
+            code = codes[row, col] if some_codes else 0
             if not leafy:
-                tally[cell_row, cell_col, channel] += 1
-                if channel == RETURNS and some_bare and bare[row, col]:
-                    shares[cell_row, cell_col, GROUND] += 1.0
-                    shares[cell_row, cell_col, OPEN_GROUND] += 1.0
-            elif channel == RETURNS:
+                returns = share_out(
+                    light, code, distance, cos, 1.0, tally[cell_row, cell_col], cases[cell_row, cell_col]
+                )
+                if some_bare and bare[row, col]:
+                    shares[cell_row, cell_col, GROUND] += returns
+                    shares[cell_row, cell_col, OPEN_GROUND] += returns
+            elif barred(light, distance) == RETURNS:
+                returns = chance_of(light, 0, code, distance, cos)
                 origin = rays[0, i], rays[1, i], rays[2, i]
                 end = (
                     origin[0] + distance * rays[3, i],
                     origin[1] + distance * rays[4, i],
                     origin[2] + distance * rays[5, i],
                 )
-                count_beneath(squares, veil, limits, sink, origin, end, (row, col, cell_row, cell_col), 1)
+                count_beneath(squares, veil, light, sink, origin, end, (row, col, cell_row, cell_col), returns)
 
 
 @kernel
-def cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, last):
+def cast_line(lattice, squares, veil, light, sink, origin, axes, scan, first, last):
     """Fire pulses `first` to `last` of one scan line, ray by ray."""
     kind, opening, _, pulses, shift, roll = scan
     forward_e, forward_n, cos_tilt, sin_tilt = axes
@@ -228,7 +238,7 @@ def cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, l
             rays[3, i] = forward_n * across + forward_e * sin_tilt * down
             rays[4, i] = -forward_e * across + forward_n * sin_tilt * down
             rays[5, i] = -cos_tilt * down
-        _fire(lattice, squares, veil, limits, sink, rays, count)
+        _fire(lattice, squares, veil, light, sink, rays, count)
 
 
 @kernel
@@ -251,7 +261,7 @@ def _to_world(origins, turns, samples_per_pulse, numbers, count, rays):
 
 
 @kernel
-def cast_pulses(lattice, squares, veil, limits, sink, origins, turns, samples_per_pulse, figures, elevations, count):
+def cast_pulses(lattice, squares, veil, light, sink, origins, turns, samples_per_pulse, figures, elevations, count):
     """Fire `count` pulses of any pattern, ray by ray; returns how many lie within the usable opening.
 
     Parameters
@@ -271,6 +281,6 @@ def cast_pulses(lattice, squares, veil, limits, sink, origins, turns, samples_pe
     while following < count:
         following, kept = next_directions(figures, table, following, count, numbers, rays[3:])
         _to_world(origins, turns, samples_per_pulse, numbers, kept, rays)
-        _fire(lattice, squares, veil, limits, sink, rays, kept)
+        _fire(lattice, squares, veil, light, sink, rays, kept)
         fired += kept
     return fired

@@ -9,15 +9,17 @@ import numpy as np
 from planner.ground.kernels import kernel
 from planner.ground.raycast import triangle_plane
 from planner.ranging import casting, sweep
-from planner.ranging.fates import RETURNS, SHADOWED, easy_returns, fate
+from planner.ranging.fates import CHANNELS, RETURNS, SHADOWED, barred, chance_of, share_out, surely
 from planner.ranging.patterns import KIND, LINEAR, OPENING, PULSES, SWINGS, USABLE, pulse_angle, pulse_number
+
+SHORT = 0.08  # length of a piece to its range up to which its middle stands for it: chances change by a third at most
 
 BLOCK = 32  # squares a side of the blocks that are checked for faces too steep for the sweep
 
 
 @kernel
-def _returns(piece, beams, scan, plane2, limits, cell):
-    """Return how many pulses return from a piece of ground, and where there is a `cell` count there what is lost.
+def _returns(piece, beams, scan, plane2, code, light, cell, others):
+    """Share out the pulses of a piece of ground over a cell; return how many return as planned.
 
     Parameters
     ----------
@@ -27,32 +29,41 @@ def _returns(piece, beams, scan, plane2, limits, cell):
         Side, first pulse, how many.
     plane2 : float
         Squared distance of the sensor from the plane of the face [m2]; negative for leaves.
+    code : int
+        Class of surface.
     """
     across_a, down_a, across_b, down_b = piece
     side, lowest, many = beams
     kind, opening, _, pulses, shift, roll = scan
     far = np.sqrt(max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b))
-    length = np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2)
-    channel = fate(far, plane2, limits)
-    if fate(far - length, plane2, limits) == channel:  # each fate is an interval of ranges
-        if channel == RETURNS:
-            return many
-        if cell.size > 0:
-            cell[channel] += many
-        return 0
-    returns = 0
-    for number in range(lowest, lowest + many):
-        beam = side * (pulse_angle(kind, number + shift, opening, pulses) + roll)
-        channel = fate(sweep.range_on_piece(across_a, down_a, across_b, down_b, beam), plane2, limits)
-        if channel == RETURNS:
-            returns += 1
-        elif cell.size > 0:
-            cell[channel] += 1
+    near = max(far - np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2), 1e-6)
+    height = np.sqrt(max(plane2, 0.0))
+    alike = barred(light, near) == barred(light, far)
+    steps = 3 if far - near > SHORT * near else 1
+    if len(light.chances) == 2:  # a hard edge: all of a piece, or pulse by pulse
+        steps = 1
+        for case in range(len(light.strength2_m2)):
+            at_near = chance_of(light, case, code, near, 1.0 if plane2 < 0.0 else min(height / near, 1.0))
+            at_far = chance_of(light, case, code, far, 1.0 if plane2 < 0.0 else min(height / far, 1.0))
+            alike = alike and at_near == at_far
+    returns = 0.0
+    if alike:  # one place stands for the piece, or three by Simpson's rule
+        for step in range(steps):
+            distance = near + step * (far - near) / 2 if steps == 3 else (near + far) / 2
+            weight = (4.0 if step == 1 else 1.0) / 6.0 if steps == 3 else 1.0
+            cos = 1.0 if plane2 < 0.0 else min(height / distance, 1.0)
+            returns += share_out(light, code, distance, cos, many * weight, cell, others)
+    else:
+        for number in range(lowest, lowest + many):
+            beam = side * (pulse_angle(kind, number + shift, opening, pulses) + roll)
+            distance = sweep.range_on_piece(across_a, down_a, across_b, down_b, beam)
+            cos = 1.0 if plane2 < 0.0 else min(height / distance, 1.0)
+            returns += share_out(light, code, distance, cos, 1, cell, others)
     return returns
 
 
 @kernel
-def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, veil, limits, sink, origin, axes):
+def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, veil, light, sink, origin, axes):
     """Share out the pulses of one side of a scan line over the cells its pieces lie in.
 
     `first_piece` is the side, the range straight down [m], and whether the first triangle is the upper one; `span`
@@ -61,10 +72,10 @@ def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares
     side, down_a, upper = first_piece
     kind, opening, _, pulses, shift, roll = scan
     z, _, _, _, west, north, spacing = lattice
-    cell_rows, cell_cols, bare, porous = squares
-    tally, shares, first_col, last_col = sink
-    leafy, nobody = veil[0].density_per_m.size > 0, tally[0, 0, :0]
-    nearest, most2, asked = easy_returns(limits)
+    cell_rows, cell_cols, bare, porous, codes = squares
+    tally, shares, cases, first_col, last_col = sink
+    leafy = veil[0].density_per_m.size > 0
+    nobody, no_cases = np.zeros(CHANNELS), np.zeros(cases.shape[2])
     x, y, per_area = (origin[0] - west) / spacing, (north - origin[1]) / spacing, 1.0 / (spacing * spacing)
     per_rad = pulses / (2.0 * opening)
     centre = pulses / 2.0 - roll * per_rad - shift
@@ -95,18 +106,23 @@ def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares
                     leaves = porous.size > 0 and porous[row, col]
                     if leaves:  # they face every way: the slope of the hull means nothing
                         over2, lean = far2, 1.0
-                    if far2 * far2 * far2 * lean * asked <= over2 and far2 <= most2 and min(down_a, down_b) >= nearest:
-                        returns = visible
+                    code = codes[row, col] if codes.size > 0 else 0
+                    if surely(light, code, far2, lean, over2) and min(down_a, down_b) >= light.nearest_m:
+                        returns = float(visible)
+                        if not leafy:
+                            tally[cell_row, cell_col, RETURNS] += visible
+                            for case in range(cases.shape[2]):
+                                cases[cell_row, cell_col, case] += visible
                     else:
                         piece, beams = (across_a, down_a, across_b, down_b), (side, min(front, place), visible)
                         cell = nobody if leafy else tally[cell_row, cell_col]
-                        returns = _returns(piece, beams, scan, -1.0 if leaves else over2 / lean, limits, cell)
-                    if not leafy:
-                        tally[cell_row, cell_col, RETURNS] += returns
+                        others = no_cases if leafy else cases[cell_row, cell_col]
+                        plane2 = -1.0 if leaves else over2 / lean
+                        returns = _returns(piece, beams, scan, plane2, code, light, cell, others)
                     if returns > 0 and leafy:
                         end = _point(origin, axes, side * (across_a + across_b) / 2, (down_a + down_b) / 2)
                         at = row, col, cell_row, cell_col
-                        casting.count_beneath(squares, veil, limits, sink, origin, end, at, returns)
+                        casting.count_beneath(squares, veil, light, sink, origin, end, at, returns)
                     elif returns > 0 and bare.size > 0 and bare[row, col]:
                         shares[cell_row, cell_col, casting.GROUND] += returns
                         shares[cell_row, cell_col, casting.OPEN_GROUND] += returns
@@ -146,12 +162,12 @@ def _line_scan(figures, roll, index):
 
 
 @kernel
-def sweep_leg(lattice, squares, veil, limits, sink, origins, angles, figures, steep):
+def sweep_leg(lattice, squares, veil, light, sink, origins, angles, figures, steep):
     """Fire all scan lines of a leg; returns pulses fired within the usable opening.
 
     Parameters
     ----------
-    lattice, squares, veil, limits, sink : tuple
+    lattice, squares, veil, light, sink : tuple
         What is met, where it is counted, what is passed, what returns, and what is filled.
     origins, angles : ndarray, shape (n, 3)
         Place [m], and yaw, tilt and roll [rad], of the sensor at each scan line.
@@ -188,7 +204,7 @@ def sweep_leg(lattice, squares, veil, limits, sink, origins, angles, figures, st
                 lattice, origin, axes, start, side, widest, farthest, pieces[hand], places[hand]
             )
         if by_cast or counts.min() < 0:
-            casting.cast_line(lattice, squares, veil, limits, sink, origin, axes, scan, first, last)
+            casting.cast_line(lattice, squares, veil, light, sink, origin, axes, scan, first, last)
             continue
         upper = sweep.starts_upper(start)
         for hand in range(2):
@@ -202,7 +218,7 @@ def sweep_leg(lattice, squares, veil, limits, sink, origins, angles, figures, st
                 lattice,
                 squares,
                 veil,
-                limits,
+                light,
                 sink,
                 origin,
                 axes,

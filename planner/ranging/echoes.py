@@ -16,7 +16,7 @@ from planner.ground.surface import HeightGrid, Layers
 from planner.ranging.attitude import Leg, to_world
 from planner.ranging.canopy import Crowns, crowns_of, sample_crown_returns, transmission
 from planner.ranging.casting import land
-from planner.ranging.fates import RETURNS, fate, limits_of
+from planner.ranging.fates import Light, chance_at, light_of
 from planner.ranging.linkbudget import Reach
 from planner.ranging.patterns import KIND, OPENING, PULSES, SWINGS, USABLE, beam_direction, pulse_number
 
@@ -39,11 +39,9 @@ _SEARCH_SHARE = 1e-6
 _DARKEST = 1e-300  # least share of light let through whose logarithm is finite
 
 # Columns of the array of rays: where from, where to, scan angle, ranges of the first hit and of the solid surface,
-# cosine of incidence on the solid surface, and foliage on the way to it.
+# cosine of incidence on the solid surface, foliage on the way to it, and the chances to be seen from each.
 _ORIGIN, _TOWARDS, _ANGLE, _ENTRY, _END, _COSINE, _FOLIAGE = slice(0, 3), slice(3, 6), 6, 7, 8, 9, 10
-# Columns of what is true of a ray: whether it returns from its first hit, from the solid surface, and whether that is
-# bare ground.
-_FIRST, _SOLID, _BARE = 0, 1, 2
+_FIRST, _SOLID = 11, 12
 
 
 @dataclass(frozen=True)
@@ -143,24 +141,25 @@ def _in_opening(figures, planar, number, angle, least, most):
 
 
 @kernel
-def _fire(surfaces, crowns, limits, flight, pattern, span, filled):
+def _fire(surfaces, crowns, light, flight, pattern, span, filled):
     """Fire a span of pulses and fill a row for each that may return; returns rows, and pulses fired.
 
     Parameters
     ----------
     surfaces : tuple
-        Lattices of top and solid surface, which squares are bare ground, which are unknown (empty for none).
-    crowns, limits : tuple
+        Lattices of top and solid surface, which squares are bare ground, which are unknown (empty for none), and
+        classes of squares (empty where all are one).
+    crowns, light : tuple
         As in `canopy` and `fates`.
     flight : tuple
         Places [m], matrices to east, north, up, and rolls [rad] of the sensor at each sample; pulses a sample.
     pattern : tuple
         Figures and elevations as for `beam_direction`, and whether its scan lines are planes.
-    filled : tuple of ndarray, shapes (n, 11), (n,) and (n, 3)
-        Rays, numbers of pulses, and what is true of them.
+    filled : tuple of ndarray, shapes (n, 13), (n,) and (n,)
+        Rays, numbers of pulses, and whether they end on bare ground.
     """
-    rays, pulses, facts = filled
-    top, solid, bare, unknown = surfaces
+    rays, pulses, on_bare = filled
+    top, solid, bare, unknown, codes = surfaces
     origins, turns, rolls, per_sample = flight
     figures, elevations, planar = pattern
     kind, opening = int(figures[KIND]), figures[OPENING]
@@ -181,27 +180,28 @@ def _fire(surfaces, crowns, limits, flight, pattern, span, filled):
         if entry == 0.0 or (unknown.size > 0 and unknown[row, col]):
             continue
         if crowns.density_per_m.size > 0 and crowns.density_per_m[row, col] > 0.0:  # leaves face every way
-            plane2 = entry * entry
-        first_returns = fate(entry, plane2, limits) == RETURNS
-        end, solid_returns, foliage = entry, first_returns, 0.0
+            plane2 = -1.0
+        first_chance = chance_at(light, codes[row, col] if codes.size > 0 else 0, entry, plane2)
+        end, solid_chance, foliage = entry, first_chance, 0.0
         if crowns.density_per_m.size > 0:
             below, low_row, low_col, low_plane2 = land(solid, origin, east, northing, rise)
             if below == 0.0 or (unknown.size > 0 and unknown[low_row, low_col]):
-                solid_returns = False
+                solid_chance = 0.0
             elif below > entry:
                 end, row, col, plane2 = below, low_row, low_col, low_plane2
-                solid_returns = fate(end, plane2, limits) == RETURNS
+                solid_chance = chance_at(light, codes[row, col] if codes.size > 0 else 0, end, plane2)
                 point = (origin[0] + end * east, origin[1] + end * northing, origin[2] + end * rise)
                 foliage = _foliage_between(crowns, point, origin)
-        if not (first_returns or solid_returns):
+        if not first_chance + solid_chance > 0.0:
             continue
         ray = rays[rows]
         ray[0], ray[1], ray[2] = origin
         ray[3], ray[4], ray[5] = east, northing, rise
         ray[6], ray[7], ray[8] = angle + rolls[sample], entry, end
-        ray[9], ray[10] = np.sqrt(plane2) / end, foliage
+        ray[9], ray[10] = 1.0 if plane2 < 0.0 else np.sqrt(plane2) / end, foliage
+        ray[11], ray[12] = first_chance, solid_chance
         pulses[rows] = number
-        facts[rows, 0], facts[rows, 1], facts[rows, 2] = first_returns, solid_returns, bare[row, col]
+        on_bare[rows] = bare[row, col]
         rows += 1
     return rows, fired
 
@@ -257,10 +257,11 @@ def _pulses_of(leg: Leg) -> int:
 def echoes_of(
     layers: Layers,
     leg: Leg,
-    reach: Reach,
+    light: Light | Reach,
     returns_per_pulse: int,
     generator: np.random.Generator,
     *,
+    codes: npt.NDArray[np.uint8] | None = None,
     at_once: int = PULSES_AT_ONCE,
 ) -> Iterator[Echoes]:
     """Fire every pulse of a leg and yield its returns, some pulses at a time.
@@ -279,12 +280,14 @@ def echoes_of(
         What pulses meet.
     leg : Leg
         The flight.
-    reach : Reach
-        Range limits.
+    light : Light or Reach
+        What returns, in the first of its cases.
     returns_per_pulse : int
         Most returns of a pulse that the sensor keeps.
     generator : numpy Generator
         Source of chance among crowns; the same state gives the same echoes.
+    codes : ndarray of uint8, shape (rows - 1, cols - 1), optional
+        Class of each lattice square, places in the factors of the light.
     at_once : int
         Pulses fired for one batch; where there are crowns the draw depends on it.
 
@@ -294,19 +297,21 @@ def echoes_of(
         Returns of the next pulses; may hold none.
     """
     crowns, pattern = crowns_of(layers), leg.pattern
-    surfaces = _lattice(layers.top), _lattice(layers.solid()), layers.bare(), _unknown(layers)
+    lit = light_of([light]) if isinstance(light, Reach) else light
+    classes = np.zeros((0, 0), dtype=np.uint8) if codes is None else np.ascontiguousarray(codes)
+    surfaces = _lattice(layers.top), _lattice(layers.solid()), layers.bare(), _unknown(layers), classes
     per_sample = pattern.pulses_per_line if pattern.planar else pattern.pulse_rate_hz / leg.samples_hz
     flight = leg.origins_m, to_world(leg.angles_rad), np.ascontiguousarray(leg.angles_rad[:, 2]), per_sample
     scan = pattern.figures(), np.asarray(pattern.beam_elevations_rad), pattern.planar
     count = _pulses_of(leg)
     for first in range(0, count, at_once):
         last = min(first + at_once, count)
-        rays, pulses = np.empty((last - first, 11)), np.empty(last - first, dtype=np.int64)
-        facts = np.empty((last - first, 3), dtype=np.bool_)
-        filled = rays, pulses, facts
-        rows, fired = _fire(surfaces, crowns, limits_of(reach), flight, scan, (first, last), filled)
+        rays, pulses = np.empty((last - first, 13)), np.empty(last - first, dtype=np.int64)
+        on_bare = np.empty(last - first, dtype=np.bool_)
+        filled = rays, pulses, on_bare
+        rows, fired = _fire(surfaces, crowns, lit, flight, scan, (first, last), filled)
         yield _echoes(
-            (rays[:rows], pulses[:rows], facts[:rows]),
+            (rays[:rows], pulses[:rows], on_bare[:rows]),
             fired,
             crowns,
             returns_per_pulse,
@@ -324,8 +329,9 @@ def _echoes(
     pulse_rate_hz: float,
 ) -> Echoes:
     """Return the returns of pulses that `_fire` filled in: draw those from crowns and lay all out in order."""
-    rays, pulses, facts = fired_at
-    first, solid = facts[:, _FIRST], facts[:, _SOLID]
+    rays, pulses, on_bare = fired_at
+    seen = generator.random(len(rays))
+    first, solid = seen < rays[:, _FIRST], seen < rays[:, _SOLID]
     if crowns.density_per_m.size > 0:
         through, contacts = sample_crown_returns(generator, rays[:, _FOLIAGE], most)
         through &= solid
@@ -356,6 +362,6 @@ def _echoes(
         scan_angle_rad=rays[of, _ANGLE],
         range_m=ranges,
         cos_incidence=np.where(in_crown, LEAF_COSINE, rays[of, _COSINE]),
-        is_ground=~in_crown & facts[of, _BARE],
+        is_ground=~in_crown & on_bare[of],
         is_crown=in_crown,
     )

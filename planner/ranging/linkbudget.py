@@ -9,28 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.equipment import RangeRating
+from planner.ranging.air import extinction_per_m
+from planner.ranging.detection import Seeing
+from planner.ranging.rangelaw import clear_air_limit_m, longest_range_m, strength_m
 
 Array = npt.NDArray[np.float64]
-
-CONTRAST_CONSTANT = 3.912  # ln(1 / 0.02): Koschmieder, visibility by 2 % contrast
-
-
-def extinction_per_m(wavelength_nm: float, visibility_km: float) -> float:
-    """Return the extinction coefficient of air [1/m].
-
-    Kim, McArthur and Korevaar, SPIE 4214:26-37 (2001): (3.912 / V) (wavelength / 550 nm)^-q with q by visibility V
-    [km] as 1.6 (V >= 50), 1.3 (6-50), 0.16 V + 0.34 (1-6), V - 0.5 (0.5-1), 0 below.
-    """
-    v = visibility_km
-    if v >= 50:
-        q = 1.6
-    elif v >= 6:
-        q = 1.3
-    elif v >= 1:
-        q = 0.16 * v + 0.34
-    else:
-        q = max(v - 0.5, 0.0)
-    return float(CONTRAST_CONSTANT / v * (wavelength_nm / 550) ** -q / 1000)
 
 
 @dataclass(frozen=True)
@@ -56,6 +39,10 @@ class Reach:
         another, however much light returns [m].
     returns_per_pulse : int
         Most returns kept of one pulse.
+    seeing : Seeing or None
+        How surely a signal is seen; None for a hard edge at the longest range.
+    zone_m, blind_before_m, blind_after_m : float
+        Length of a zone of range, c over twice the pulse rate, and the ranges lost before and after its end [m].
     """
 
     strength_m: float
@@ -65,15 +52,15 @@ class Reach:
     longest_valid_m: float = np.inf
     ambiguity_m: float = np.inf
     returns_per_pulse: int = 1
+    seeing: Seeing | None = None
+    zone_m: float = np.inf
+    blind_before_m: float = 0.0
+    blind_after_m: float = 0.0
 
     def longest_m(self, cos_incidence: npt.ArrayLike) -> Array:
         """Return the longest valid range [m] for cosines of incidence, any shape; 0 where the surface faces away."""
-        limit = self.strength_m * np.sqrt(self.reflectance * np.clip(cos_incidence, 0.0, 1.0))
-        a = self.extinction_per_m
-        reach = limit / (1 + a * limit)
-        for _ in range(20):  # Newton on R exp(a R) = limit; converges quadratically from below or above
-            growth = np.exp(a * reach)
-            reach = reach - (reach * growth - limit) / (growth * (1 + a * reach))
+        limit = clear_air_limit_m(self.strength_m, self.reflectance, cos_incidence)
+        reach = longest_range_m(limit, self.extinction_per_m)
         return np.asarray(np.minimum(reach, min(self.longest_valid_m, self.ambiguity_m)))
 
 
@@ -89,9 +76,8 @@ def reach_of(
     `reflectance` of the surface is the one the rating was stated for unless given.
     """
     rated_air = extinction_per_m(wavelength_nm, rating.visibility_km)
-    strength = rating.range_m * np.exp(rated_air * rating.range_m) / np.sqrt(rating.reflectance)
     return Reach(
-        strength_m=float(strength),
+        strength_m=float(strength_m(rating.range_m, rating.reflectance, rated_air)),
         extinction_per_m=extinction_per_m(wavelength_nm, visibility_km),
         reflectance=rating.reflectance if reflectance is None else reflectance,
         min_range_m=min_range_m,

@@ -57,20 +57,6 @@ def timing_range_noise_m(jitter_s: npt.ArrayLike) -> Array:
     return range_from_time_m(jitter_s)
 
 
-def group_refractivity_ppm(
-    wavelength_nm: npt.ArrayLike, temperature_c: npt.ArrayLike, pressure_hpa: npt.ArrayLike
-) -> Array:
-    """Return by how much dry air slows light pulses and modulation, (n - 1) in parts per million.
-
-    The vacuum speed overstates ranges by as much: 2.8 cm in 100 m at 15 C and 1013.25 hPa. Closed form of IAG
-    Resolution 3 (1999), from memory, for 375 ppm of CO2.
-    """
-    inverse_um2 = (1000 / _floats(wavelength_nm)) ** 2
-    standard = 287.6155 + 4.88660 * inverse_um2 + 0.06800 * inverse_um2**2
-    kelvin = _floats(temperature_c) + 273.15
-    return np.asarray(standard * 273.15 / kelvin * _floats(pressure_hpa) / 1013.25)
-
-
 def modulation_wavelength_m(modulation_hz: npt.ArrayLike) -> Array:
     """Return the wavelength of a modulation [m]: c / f (Siegwart p. 109)."""
     return np.asarray(SPEED_OF_LIGHT_MPS / _floats(modulation_hz))
@@ -286,11 +272,17 @@ def reach_within(sensor: Sensor, rating: RangeRating, visibility_km: float) -> R
     """
     band = usable_band(sensor)
     lit = reach_of(rating, sensor.wavelength_nm, band.min_range_m, visibility_km)
+    zone = SPEED_OF_LIGHT_MPS / (2 * rating.pulse_rate_hz)
+    before, after = (SPEED_OF_LIGHT_MPS * time_ns * 1e-9 / 2 for time_ns in sensor.dead_time_ns)
+    pulsed = sensor.principle == "time_of_flight"
     return replace(
         lit,
         longest_valid_m=band.longest_m,
-        ambiguity_m=band.ambiguity_m,
+        ambiguity_m=min(band.ambiguity_m, zone * sensor.zones_resolved if pulsed else np.inf),
         returns_per_pulse=sensor.returns_per_pulse,
+        zone_m=zone if pulsed else np.inf,
+        blind_before_m=before,
+        blind_after_m=after,
     )
 
 

@@ -18,17 +18,17 @@ from planner.ground.surface import CellGrid, HeightGrid, Layers
 from planner.ranging import casting, counting
 from planner.ranging.attitude import Leg, to_world
 from planner.ranging.canopy import Crowns, crowns_of
-from planner.ranging.fates import CHANNELS, RETURNS, limits_of
+from planner.ranging.fates import CHANNELS, RETURNS, Light, light_of
 from planner.ranging.linkbudget import Reach
 
 Array = npt.NDArray[np.float64]
-Counts = npt.NDArray[np.int32]
 Progress = Callable[[int, int], None]
 
 _NO_SQUARES = np.zeros((0, 0), dtype=bool)
+_NO_CODES = np.zeros((0, 0), dtype=np.uint8)
 
 
-_Sink = tuple[Counts, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]]
+_Sink = tuple[Array, Array, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 
 @dataclass(frozen=True)
@@ -37,10 +37,12 @@ class Tally:
 
     Attributes
     ----------
-    aggregate : ndarray of int32, shape (rows, cols, 5)
-        All legs pooled, by channel (`fates`), where pulses meet the top surface.
-    best : ndarray of int32, shape (rows, cols, 5)
+    aggregate : ndarray, shape (rows, cols, 7)
+        All legs pooled, by channel (`fates`), where pulses meet the top surface; expected numbers.
+    best : ndarray, shape (rows, cols, 7)
         The same for the one leg that sends most pulses at the cell.
+    cases, most_cases : ndarray, shape (rows, cols, k - 1)
+        Returns where pulses meet the top surface in each other case, pooled and of the leg that brings most.
     first, most_first : ndarray, shape (rows, cols)
         Expected first returns: all legs pooled, and of the leg that brings most. Whole numbers without crowns; a pulse
         that meets no leaf gives its first return beneath them.
@@ -54,8 +56,10 @@ class Tally:
         Pulses sent within the usable opening.
     """
 
-    aggregate: Counts
-    best: Counts
+    aggregate: Array
+    best: Array
+    cases: Array
+    most_cases: Array
     first: Array
     most_first: Array
     ground: Array
@@ -87,32 +91,33 @@ def _lattice(grid: HeightGrid) -> tuple[Any, ...]:
     return z, ceilings_of(z), float(z.max()), float(z.min()), grid.west_m, grid.north_m, grid.spacing_m
 
 
-def _targets(layers: Layers, cells: CellGrid) -> list[_Target]:
+def _targets(layers: Layers, cells: CellGrid, codes: npt.NDArray[np.uint8]) -> list[_Target]:
     """Return what to fire at: the top surface, and where there are crowns also what lies beneath them."""
     rows, cols = layers.top.heights_m.shape
     index = (_cell_index(rows, cells.rows, cells.factor), _cell_index(cols, cells.cols, cells.factor))
     top, no_crowns = _lattice(layers.top), crowns_of(replace(layers, foliage=None))
     if layers.foliage is None:
         bare = _NO_SQUARES if layers.top is layers.ground else layers.bare()
-        return [_Target(layers.top, top, (*index, bare, _NO_SQUARES), (no_crowns, top))]
-    hull = _Target(layers.top, top, (*index, _NO_SQUARES, layers.foliage > 0), (no_crowns, top))
+        return [_Target(layers.top, top, (*index, bare, _NO_SQUARES, codes), (no_crowns, top))]
+    hull = _Target(layers.top, top, (*index, _NO_SQUARES, layers.foliage > 0, codes), (no_crowns, top))
     solid = layers.solid()
-    beneath = _Target(solid, _lattice(solid), (*index, layers.bare(), _NO_SQUARES), (crowns_of(layers), top))
+    beneath = _Target(solid, _lattice(solid), (*index, layers.bare(), _NO_SQUARES, codes), (crowns_of(layers), top))
     return [hull, beneath]
 
 
-def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, reach: Reach) -> tuple[_Sink, int]:
+def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, light: Light) -> tuple[_Sink, int]:
     """Fire one leg into a sink of its own."""
     sink = (
-        np.zeros((cells.rows, cells.cols, CHANNELS), dtype=np.int32),
+        np.zeros((cells.rows, cells.cols, CHANNELS)),
         np.zeros((cells.rows, cells.cols, casting.SHARES)),
+        np.zeros((cells.rows, cells.cols, len(light.strength2_m2) - 1)),
         np.full(cells.rows, cells.cols, dtype=np.int64),
         np.full(cells.rows, -1, dtype=np.int64),
     )
-    pattern, limits = leg.pattern, limits_of(reach)
+    pattern = leg.pattern
     fired = 0
     for target in targets:
-        into = (target.lattice, target.squares, target.veil, limits, sink)
+        into = (target.lattice, target.squares, target.veil, light, sink)
         if pattern.planar:
             most_tilt = float(np.abs(leg.angles_rad[:, 1]).max(initial=0.0))
             extremes = (target.lattice[3], target.lattice[2])
@@ -133,12 +138,15 @@ def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, reach: Reach) -
 
 @kernel
 def _merge(sink, aggregate, best, pooled, most, passes):
-    """Add one leg to the whole, over the cells it touched; `pooled` and `most` hold first returns and shares."""
-    tally, shares, first_col, last_col = sink
+    """Add one leg to the whole, over the cells it touched.
+
+    `pooled` and `most` hold first returns, ground returns, those without crowns, and returns in other cases.
+    """
+    tally, shares, cases, first_col, last_col = sink
     for row in range(tally.shape[0]):
         for col in range(first_col[row], last_col[row] + 1):
-            sent = 0
-            sent_best = 0
+            sent = 0.0
+            sent_best = 0.0
             for channel in range(tally.shape[2]):
                 aggregate[row, col, channel] += tally[row, col, channel]
                 sent += tally[row, col, channel]
@@ -146,11 +154,15 @@ def _merge(sink, aggregate, best, pooled, most, passes):
             if sent > sent_best:
                 best[row, col] = tally[row, col]
             first = tally[row, col, RETURNS] + shares[row, col, casting.UNVEILED]
-            for place, value in (
-                (0, first),
-                (1, shares[row, col, casting.GROUND]),
-                (2, shares[row, col, casting.OPEN_GROUND]),
-            ):
+            for place in range(3 + cases.shape[2]):
+                if place == 0:
+                    value = first
+                elif place == 1:
+                    value = shares[row, col, casting.GROUND]
+                elif place == 2:
+                    value = shares[row, col, casting.OPEN_GROUND]
+                else:
+                    value = cases[row, col, place - 3]
                 pooled[row, col, place] += value
                 most[row, col, place] = max(most[row, col, place], value)
             if first > 0.5 and passes[row, col] < 255:
@@ -161,8 +173,9 @@ def fire_legs(
     layers: Layers,
     cells: CellGrid,
     legs: Sequence[Leg],
-    reaches: Sequence[Reach],
+    lights: Sequence[Light | Reach],
     *,
+    codes: npt.NDArray[np.uint8] | None = None,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Tally:
@@ -179,8 +192,10 @@ def fire_legs(
         Cells to count in, on the lattice of `layers`.
     legs : sequence of Leg
         The flight; order does not change the counts.
-    reaches : sequence of Reach
-        Range limits, one a leg.
+    lights : sequence of Light or Reach
+        What returns, one a leg, all of as many cases; a reach alone is one case on ground of one brightness.
+    codes : ndarray of uint8, shape (rows - 1, cols - 1), optional
+        Class of each lattice square, places in the factors of the lights; all 0 unless given.
     threads : int
         Legs fired at the same time.
     progress : callable, optional
@@ -192,13 +207,15 @@ def fire_legs(
         Whole pulses, and ground returns added in the order of legs, so the sum does not depend on scheduling.
     """
     shape = (cells.rows, cells.cols)
-    aggregate, best = (np.zeros((*shape, CHANNELS), dtype=np.int32) for _ in range(2))
-    pooled, most = (np.zeros((*shape, 3)) for _ in range(2))
+    lit = [light_of([light]) if isinstance(light, Reach) else light for light in lights]
+    cases = len(lit[0].strength2_m2) - 1 if lit else 0
+    aggregate, best = (np.zeros((*shape, CHANNELS)) for _ in range(2))
+    pooled, most = (np.zeros((*shape, 3 + cases)) for _ in range(2))
     passes = np.zeros(shape, dtype=np.uint8)
-    targets = _targets(layers, cells)
+    targets = _targets(layers, cells, _NO_CODES if codes is None else np.ascontiguousarray(codes))
     fired = 0
     with ThreadPoolExecutor(threads) as pool:
-        waiting = iter(zip(legs, reaches, strict=True))
+        waiting = iter(zip(legs, lit, strict=True))
         # A few legs ahead at most: each holds a tally of its own.
         queue = [pool.submit(_fire, targets, cells, *leg) for leg in islice(waiting, threads + 1)]
         done = 0
@@ -212,10 +229,12 @@ def fire_legs(
             if progress:
                 progress(done, len(legs))
     if layers.top is layers.ground:  # nothing is known to stand on the ground
-        pooled[..., 1:], most[..., 1:] = pooled[..., :1], most[..., :1]
+        pooled[..., 1:3], most[..., 1:3] = pooled[..., :1], most[..., :1]
     return Tally(
         aggregate,
         best,
+        cases=pooled[..., 3:],
+        most_cases=most[..., 3:],
         first=pooled[..., 0],
         most_first=most[..., 0],
         ground=pooled[..., 1],

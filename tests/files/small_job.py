@@ -1,24 +1,32 @@
-"""A small invented job for tests of what is written and read: a tilted meadow, two lines, two gaps."""
+"""A small invented job for tests of what is written and read: a tilted meadow, two lines, two gaps.
+
+`compared` is the same job with a road and a pond on it, in three cases of air and wetness.
+"""
 
 import datetime as dt
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
+from planner.cover import Surface
 from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
-from planner.forecast.gaps import Gap
+from planner.forecast.gaps import CAUSES, NOT_JUDGED, Gap
+from planner.forecast.parts import UNCLASSED, CaseFigures, PartFigures
 from planner.ground.geodesy import Frame, Geoid, geodesic_length_m, site_frame
-from planner.ground.surface import CellGrid, HeightGrid, Scene
+from planner.ground.surface import CellGrid, Feature, GroundCover, HeightGrid, Scene
 from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
+
+Mask = npt.NDArray[np.bool_]
 
 LON_DEG, LAT_DEG = -7.41, 62.03
 
@@ -42,7 +50,7 @@ def small_scene(heights: str = "orthometric", geoid: Geoid | None = None) -> Sce
     ground = HeightGrid(plane, np.ones(plane.shape, dtype=bool), west, north, spacing)
     outer, hole = shapely.box(-1300, 700, -1100, 900), shapely.box(-1210, 790, -1190, 810)
     area = shapely.MultiPolygon([shapely.Polygon(outer.exterior.coords, [hole.exterior.coords])])
-    return Scene(small_frame(), area, area.buffer(20), ground, ground, True, heights, geoid)
+    return Scene(small_frame(), area, shapely.MultiPolygon([area.buffer(20)]), ground, ground, True, heights, geoid)
 
 
 def small_mission(agl_m: float | None = 60.0, speed_mps: float | None = 5.0) -> Mission:
@@ -132,8 +140,15 @@ def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, m
             "first returns, all passes, 8 m cells", 100, 80 / 3, 5, 12.5, 12.5, float("nan"), 8, **figures_of_both
         ),
         faces=FaceFigures("first returns per square metre of face", 45.0, 128.0, 256.0, 11.0, 4.0),
-        coverage=CoverageFigures(39600.0, 320.0, 0.81, {"sparse": 256.0, "shadow": 64.0}, 0.0),
+        coverage=CoverageFigures(39600.0, 320.0, 0.81, 0.0, {"sparse": 256.0, "shadow": 64.0}, 0.0),
         met=met,
+        cases=(
+            CaseFigures(
+                "as planned", "visibility 23 km, dry", density, judged & ~(density >= 100), 320.0, 0.81, 12.5, met
+            ),
+        ),
+        by_class=(PartFigures(UNCLASSED, 39600.0, (320.0,), {"sparse": 256.0, "shadow": 64.0}, 12.5, "fly slower"),),
+        by_feature=(),
     )
     cautions = (Caution("ceiling", "within", "Below the ceiling.", 66.0, 120.0, "m above ground"),)
     plan = Plan(lines, settings, figures, flight)
@@ -144,3 +159,74 @@ def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, m
 def reviewed(assessment: Assessment) -> Assessment:
     """The same lines, drawn by somebody else."""
     return replace(assessment, plan=replace(assessment.plan, settings=None))
+
+
+def compared() -> Assessment:
+    """The meadow with a tar road, 16 m wide, and a pond; as planned, wet (the road goes dim) and at night (it mends).
+
+    The road is below the target as planned in its southern 5 of 20 rows of cells, wet in all of them, at night in none.
+    """
+    job = small_assessment(met=True)
+    scene, cells, judged = job.scene, job.forecast.cells, job.forecast.judged
+    road, pond = shapely.box(-1272, 700, -1256, 900), shapely.box(-1160, 764, -1128, 796)
+    on_road, on_pond = cells.inside(road) & judged, cells.inside(pond) & judged
+    south = on_road & (np.arange(cells.rows) >= cells.rows - 5)[:, None]
+    dry = np.where(on_pond, 3.0, np.where(south, 60.0, 140.0))
+    cause = np.where(judged, 0, NOT_JUDGED).astype(np.uint8)
+    cause[south], cause[on_pond] = CAUSES.index("dim surface") + 1, CAUSES.index("water") + 1
+    cell_m2, land = cells.cell_m**2, judged & ~on_pond
+
+    def case(name: str, description: str, below: Mask) -> CaseFigures:
+        share = 100 * float(below.sum()) / float(land.sum())
+        density = np.where(below, 60.0, np.where(on_pond, 3.0, 140.0))
+        return CaseFigures(name, description, density, below, float(below.sum()) * cell_m2, share, 140.0, share <= 5)
+
+    def part(name: str, where: Mask, by_cause: dict[str, float], advice: str) -> PartFigures:
+        below = tuple(float((one.below & where).sum()) * cell_m2 for one in cases)
+        return PartFigures(name, float(where.sum()) * cell_m2, below, by_cause, 60.0, advice)
+
+    cases = (
+        case("as planned", "visibility 23 km, dry", south),
+        case("wet", "visibility 23 km, wet surfaces", on_road),
+        case("night", "visibility 23 km, dry, night", np.zeros_like(judged)),
+    )
+    dim = {"dim surface": float(south.sum()) * cell_m2}
+    advice = "fly lower, or on a dry day; less is lost in the case: night"
+    squares = tuple(n - 1 for n in scene.ground.heights_m.shape)
+    east, north = (
+        scene.ground.west_m + 4 * np.arange(squares[1]) + 2,
+        scene.ground.north_m - 4 * np.arange(squares[0]) - 2,
+    )
+    at = np.meshgrid(east, north)
+    codes = np.where(shapely.contains_xy(pond, *at), 2, shapely.contains_xy(road, *at)).astype(np.uint8)
+    surfaces = (
+        Surface(reflectance=(0.1, 0.11, 0.12), source="measured on a test strip", mark="R"),
+        Surface(kind="water", reflectance=0.02, source="pure water", mark="C"),
+    )
+    forecast = replace(
+        job.forecast,
+        density_per_m2=dry,
+        cause=cause,
+        density=replace(job.forecast.density, mean_per_m2=134.0, judged_per_m2=140.0, p05_per_m2=140.0, min_per_m2=3.0),
+        gaps=(
+            Gap("G001", "water", pond, float(on_pond.sum()) * cell_m2, 3.0),
+            Gap("G002", "dim surface", shapely.box(-1272, 740, -1256, 780), dim["dim surface"], 60.0),
+        ),
+        coverage=CoverageFigures(
+            float(judged.sum()) * cell_m2,
+            dim["dim surface"],
+            cases[0].below_pct,
+            float(on_pond.sum()) * cell_m2,
+            dim,
+            0.0,
+        ),
+        cases=cases,
+        by_class=(
+            part(UNCLASSED, land & ~on_road, {}, ""),
+            part("asphalt", on_road, dim, advice),
+        ),
+        by_feature=(part("the crest road", on_road, dim, advice),),
+    )
+    features = (Feature("the crest road", road),)
+    scene = replace(scene, cover=GroundCover(codes, ("asphalt", "water"), surfaces), features=features)
+    return replace(job, scene=scene, forecast=forecast)

@@ -1,3 +1,4 @@
+import datetime as dt
 import hashlib
 import json
 from dataclasses import replace as changed
@@ -7,17 +8,19 @@ import jsonschema
 import numpy as np
 import pytest
 import rasterio
-from small_job import reviewed, small_assessment, tilted_geoid
+from small_job import compared, reviewed, small_assessment, tilted_geoid
 
 from planner.errors import InputError
 from planner.files.bundle import summary_dict, summary_schema, write_outputs
 from planner.forecast.gaps import CAUSES
+from planner.mission import Conditions
 
 NAMES = {
     "plan.geojson",
     "gaps.geojson",
     "summary.json",
     "map.html",
+    "report.html",
     "density.tif",
     "passes.tif",
     "cause.tif",
@@ -26,6 +29,10 @@ NAMES = {
 
 def _map(path, assessment):
     path.write_text(f"<p>{assessment.mission.date}</p>")
+
+
+def _report(path, assessment):
+    path.write_text(f"<h1>{assessment.mission.name}</h1>")
 
 
 def without_faces(assessment):
@@ -38,8 +45,15 @@ def inputs(tmp_path):
     return [("meadow.toml", tmp_path / "meadow.toml")]
 
 
-def _write(folder, inputs, *, replace=False, assessment=None, write_map=_map):
-    write_outputs(folder, assessment or small_assessment(), replace=replace, input_files=inputs, write_map=write_map)
+def _write(folder, inputs, *, replace=False, assessment=None, write_map=_map, write_report=_report):
+    write_outputs(
+        folder,
+        assessment or small_assessment(),
+        replace=replace,
+        input_files=inputs,
+        write_map=write_map,
+        write_report=write_report,
+    )
 
 
 def _hashes(folder):
@@ -57,15 +71,18 @@ def test_summary_keeps_to_its_schema(inputs, geoid, view):
 
 
 def test_schema_knows_the_closed_list_of_causes():
-    by_cause = summary_schema()["properties"]["coverage"]["properties"]["by_cause_m2"]
+    by_cause = summary_schema()["$defs"]["by_cause_m2"]
     assert tuple(by_cause["propertyNames"]["enum"]) == CAUSES
 
 
 def test_schema_closes_each_object_round_the_names_it_requires():
     properties = summary_schema()["properties"]
-    for name in ("density", "faces", "coverage", "frame"):
-        assert set(properties[name]["required"]) == set(properties[name]["properties"]), name
-        assert properties[name]["additionalProperties"] is False
+    closed = {name: properties[name] for name in ("density", "faces", "coverage", "conditions", "frame")}
+    closed |= {name: properties[name]["items"] for name in ("surfaces", "cases")}
+    closed["part"] = summary_schema()["$defs"]["part"]
+    for name, held in closed.items():
+        assert set(held["required"]) == set(held["properties"]), name
+        assert held["additionalProperties"] is False, name
 
 
 def test_schema_refuses_what_it_does_not_know(inputs):
@@ -97,6 +114,42 @@ def test_summary_says_what_was_found(inputs):
     assert summary["inputs"] == [
         {"path": "meadow.toml", "sha256": hashlib.sha256(b"name = 'Meadow'\n").hexdigest()},
     ]
+
+
+def test_summary_compares_cases_classes_and_features(inputs):
+    summary = summary_dict(compared(), inputs)
+    jsonschema.validate(summary, summary_schema())
+    assert [(case["name"], case["below_m2"], case["met"]) for case in summary["cases"]] == [
+        ("as planned", 640, True),
+        ("wet", 2560, False),
+        ("night", 0, True),
+    ]
+    (road,) = summary["by_feature"]
+    assert (road["name"], road["area_m2"]) == ("the crest road", 2560)
+    assert road["below_m2"] == {"as planned": 640, "wet": 2560, "night": 0}
+    assert sum(road["by_cause_m2"].values()) == road["below_m2"]["as planned"]
+    assert "dry day" in road["advice"]
+    for case in summary["cases"]:
+        assert sum(part["below_m2"][case["name"]] for part in summary["by_class"]) == case["below_m2"], case["name"]
+    coverage = summary["coverage"]
+    assert (coverage["below_m2"], coverage["expected_water_m2"]) == (640, 1024), "water is set apart"
+
+
+def test_summary_says_what_the_conditions_and_surfaces_were(inputs):
+    job = compared()
+    start = dt.datetime(2027, 4, 12, 13, 5, tzinfo=dt.timezone(dt.timedelta(hours=1)))
+    planned = Conditions(visibility_km=8, wind_mps=3, rain_mm_h=0.5, start=start)
+    summary = summary_dict(changed(job, mission=changed(job.mission, conditions=planned)), inputs)
+    jsonschema.validate(summary, summary_schema())
+    said = summary["conditions"]
+    assert (said["visibility_km"], said["wind_mps"], said["night"]) == (8, 3, False)
+    assert said["start"] == "2027-04-12T12:05:00+00:00"
+    assert said["wet"] is True, "rain wets"
+    assert summary_dict(job, inputs)["conditions"]["start"] is None
+    asphalt, water = summary["surfaces"]
+    assert asphalt["reflectance"] == {"905_nm": 0.1, "1064_nm": 0.11, "1550_nm": 0.12}
+    assert (asphalt["source"], asphalt["mark"], water["kind"]) == ("measured on a test strip", "R", "water")
+    assert summary_dict(small_assessment(), inputs)["surfaces"] == []
 
 
 def test_no_absolute_path_in_the_summary(inputs):
@@ -165,19 +218,20 @@ def test_replace_spares_what_is_not_ours(tmp_path, inputs):
     assert (tmp_path / "meadow.toml").is_file()
 
 
+@pytest.mark.parametrize("broken", ["write_map", "write_report"])
 @pytest.mark.parametrize("replace", [False, True])
-def test_failure_leaves_nothing_behind(tmp_path, inputs, replace):
+def test_failure_leaves_nothing_behind(tmp_path, inputs, replace, broken):
     folder = tmp_path / "out" / "meadow"
     if replace:
         _write(folder, inputs)
     before = _hashes(folder) if replace else None
 
-    def broken_map(path: Path, _assessment):
+    def without_ink(path: Path, _assessment):
         path.write_text("half")
         raise RuntimeError("no ink")
 
     with pytest.raises(RuntimeError, match="no ink"):
-        _write(folder, inputs, replace=replace, write_map=broken_map)
+        _write(folder, inputs, replace=replace, **{broken: without_ink})
     if replace:
         assert _hashes(folder) == before
         assert [path.name for path in folder.parent.iterdir()] == ["meadow"]

@@ -5,7 +5,7 @@ from typing import get_args
 
 import pytest
 
-from planner.equipment import Pattern, PhaseShift, RangeRating, Sensor, Triangulation
+from planner.equipment import Pattern, PhaseShift, RangeRating, Receiver, Sensor, Triangulation
 from planner.errors import InputError
 from planner.files.cards import (
     DATA,
@@ -91,7 +91,8 @@ def test_template_loads_as_it_stands(tmp_path):
 
 def test_template_shows_every_field_of_a_sensor_and_its_ratings():
     template = sensor_template()
-    for name in {*field_names(Sensor), *field_names(RangeRating)} - {"ratings"}:
+    tables = {"ratings", "receiver"}
+    for name in {*field_names(Sensor), *field_names(RangeRating), *field_names(Receiver)} - tables:
         assert re.search(rf"^(# )?{name} = ", template, re.MULTILINE), name
     for name in {*field_names(PhaseShift), *field_names(Triangulation)}:
         assert re.search(rf"^# (phase_shift|triangulation) = {{.*{name} = ", template, re.MULTILINE), name

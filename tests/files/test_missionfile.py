@@ -1,12 +1,15 @@
+import datetime as dt
 import re
 import tomllib
 from pathlib import Path
 
 import pytest
 
+from planner.cover import Cover
 from planner.errors import InputError
 from planner.files.missionfile import read_mission
 from planner.files.newmission import new_mission_text, write_new_mission
+from planner.mission import Conditions
 
 LEAST = """\
 name = "Oskarfell quarry"
@@ -30,8 +33,11 @@ density_per_m2 = 200
 FULL = """\
 name = "Oskarfell quarry"
 date = 2027-04-12
+compare = []
 [site]
 area = "area.geojson"
+features_of_interest = "ways.geojson"
+feature_width_m = 6
 layer = "areas"
 features = ["rim", "floor"]
 buffer_m = 20
@@ -48,7 +54,10 @@ holes = "unknown"
 [cover]
 polygons = "cover.geojson"
 class_field = "kind"
-default = "mixed_wood"
+raster = "classes.tif"
+classes = { 1 = "heath", 20 = "mud" }
+reflectance = "shares.tif"
+default = "gravel"
 season = "leaf_off"
 [sensor]
 card = "B"
@@ -79,9 +88,16 @@ line_spacing_m = 40
 following = "level"
 [conditions]
 visibility_km = 15
-wind_mps = 4
+wind_mps = 3
 wind_from_deg = 250
 seed = 7
+wet = true
+rain_mm_h = 1
+snow_mm_h = 0.5
+temperature_c = 4
+pressure_hpa = 990
+start = 2027-04-12T09:30:00+02:00
+night = false
 """
 
 
@@ -125,7 +141,29 @@ def test_a_full_mission_keeps_every_value(tmp_path):
     assert (job.limits.climb_mps, job.limits.descent_mps) == (3, 2)
     assert (job.flight.pulse_rate_hz, job.flight.line_rate_hz, job.flight.agl_m) == (150_000, 100, 70)
     assert (job.flight.line_spacing_m, job.flight.following) == (40, "level")
-    assert job.conditions.visibility_km == 15
+    assert job.conditions == Conditions(
+        visibility_km=15,
+        wind_mps=3,
+        wind_from_deg=250,
+        seed=7,
+        wet=True,
+        rain_mm_h=1,
+        snow_mm_h=0.5,
+        temperature_c=4,
+        pressure_hpa=990,
+        start=dt.datetime(2027, 4, 12, 7, 30, tzinfo=dt.UTC),
+    )
+    assert (job.site.features_of_interest, job.site.feature_width_m) == ("ways.geojson", 6)
+    assert job.cover == Cover(
+        polygons="cover.geojson",
+        class_field="kind",
+        raster="classes.tif",
+        classes={"1": "heath", "20": "mud"},
+        reflectance="shares.tif",
+        default="gravel",
+        season="leaf_off",
+    )
+    assert job.compare == ()
 
 
 def test_a_mission_that_gives_everything_assumes_nothing(tmp_path):
@@ -134,12 +172,12 @@ def test_a_mission_that_gives_everything_assumes_nothing(tmp_path):
 
 def test_every_left_out_value_is_one_assumption(tmp_path):
     # left out of the least mission, less what the planner chooses ([flight], rates), what the card holds
-    # (tilt, mount), the layer of a file that has one, and the other of two rasters
-    given, least = tomllib.loads(FULL), tomllib.loads(LEAST)
-    left_out = {f"{table}.{key}" for table, keys in given.items() if table not in ("name", "date") for key in keys}
-    left_out -= {f"{table}.{key}" for table, keys in least.items() if table not in ("name", "date") for key in keys}
-    expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")}
-    expected -= {"site.layer", "terrain.surface"}
+    # (tilt, mount), the layer of a file that has one, the other of two rasters, and the lookup of no raster
+    given, least = ({k: v for k, v in tomllib.loads(text).items() if isinstance(v, dict)} for text in (FULL, LEAST))
+    left_out = {f"{table}.{key}" for table, keys in given.items() for key in keys}
+    left_out -= {f"{table}.{key}" for table, keys in least.items() for key in keys}
+    expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")} | {"compare"}
+    expected -= {"site.layer", "terrain.surface", "cover.classes"}
     lines = mission(tmp_path, LEAST).assumptions
     assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
     assert "limits.clearance_m = 30 (not given)" in lines
@@ -150,11 +188,11 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
 def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
     key = line.split(" = ")[0]
     text = FULL.replace(line + "\n", "", 1)
-    if key in ("area", "heights", "card", "density_per_m2"):
+    if key in ("area", "heights", "card", "density_per_m2", "raster", "classes"):
         assert any(key in fault.what for fault in faults_of(tmp_path, text))
     else:
         lines = mission(tmp_path, text).assumptions
-        assert [re.sub(r".*\.(\w+) = .*", r"\1", said) for said in lines] in ([], [key])
+        assert [re.sub(r"(?:\w+\.)?(\w+) = .*", r"\1", said) for said in lines] in ([], [key])
 
 
 def test_absent_optional_tables_are_as_empty_ones(tmp_path):
@@ -336,7 +374,9 @@ def test_a_new_mission_still_reads_with_every_comment_opened(tmp_path):
     text = new_mission_text(Path("area.geojson"), Path("ground.tif"), Path())
     opened = re.sub(r"^# (?=\w+ = )", "", text, flags=re.MULTILINE)
     assert opened != text
-    assert mission(tmp_path, opened).assumptions == ("site.working_crs = auto (not given)",)
+    job = mission(tmp_path, opened)
+    assert job.assumptions == ("site.working_crs = auto (not given)",)
+    assert [case.name for case in job.compare] == ["wet"]
 
 
 def test_a_new_mission_without_its_files_is_refused_and_nothing_is_written(tmp_path):

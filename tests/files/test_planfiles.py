@@ -10,7 +10,7 @@ import pytest
 import rasterio
 import shapely
 from geographiclib.geodesic import Geodesic
-from small_job import LAT_DEG, LON_DEG, small_assessment, tilted_geoid
+from small_job import LAT_DEG, LON_DEG, compared, small_assessment, tilted_geoid
 
 from planner.files.planfiles import collection_text, gaps_geojson, json_value, plan_geojson, write_grid
 from planner.ground.geodesy import site_frame
@@ -161,8 +161,19 @@ def test_take_off_without_known_ground_gives_no_height_above_it():
 
 def test_gaps_keep_their_figures():
     first, second = gaps_geojson(small_assessment())["features"]
-    assert first["properties"] == {"id": "G001", "cause": "sparse", "area_m2": 256.0, "mean_density_per_m2": 31.25}
+    assert first["properties"] == {
+        "id": "G001",
+        "cause": "sparse",
+        "expected": False,
+        "area_m2": 256.0,
+        "mean_density_per_m2": 31.25,
+    }
     assert second["properties"]["mean_density_per_m2"] is None
+
+
+def test_a_gap_of_open_water_is_marked_as_expected():
+    gaps = [feature["properties"] for feature in gaps_geojson(compared())["features"]]
+    assert {gap["cause"]: gap["expected"] for gap in gaps} == {"water": True, "dim surface": False}
 
 
 def test_values_that_json_cannot_hold():

@@ -15,18 +15,32 @@ import shapely
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.equipment import Aircraft, RangeRating, Sensor
 from planner.files.mapassets import class_picture, guarded, inlined
-from planner.files.mapclasses import CAUSE_HATCH, CAUSE_RGB, DENSITY_RGB, PASSES_RGB, density_breaks
+from planner.files.mapclasses import (
+    CASE_RGB,
+    CAUSE_HATCH,
+    CAUSE_RGB,
+    DENSITY_RGB,
+    MOST_CASES,
+    PASSES_RGB,
+    case_codes,
+    case_legends,
+    density_breaks,
+    legend,
+)
+from planner.files.mapwords import REASONS, feature_said
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
 from planner.forecast.density import CoverageFigures, DensityFigures, means_within
 from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import CAUSES, Gap
+from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.geodesy import WGS84, site_frame
-from planner.ground.surface import HeightGrid, Scene, cells_on
+from planner.ground.surface import Feature, HeightGrid, Scene, cells_on
 from planner.mission import Mission, Requirement, Site, Terrain
 from planner.safety.cautions import Caution
 
 TARGET = 50.0
+ROAD = shapely.LineString([(-90, -36), (-20, -30), (76, 12)]).buffer(4)
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), None)
 QUIET = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
          "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
@@ -84,9 +98,15 @@ def assessment(
     name: str = "Oskarfell quarry, spring volumes",
     ids: tuple[str, ...] = ("L01", "L02", "L03", "L04", "L05"),
     passing: float = 0.3,
+    road: str = "crest road",
+    wet: str = "wet",
 ) -> Assessment:
-    """A job with a grove in its middle, through whose crowns a share of the pulses passes."""
-    scene, mission, lines = _scene(), _mission(name), _lines(ids)
+    """A job with a grove in its middle, through whose crowns a share of the pulses passes, a tar road and a pond.
+
+    The west half of the road is too dim as planned, all of it when wet, none of it at night.
+    """
+    scene = dataclasses.replace(_scene(), features=(Feature(road, ROAD),))
+    mission, lines = _mission(name), _lines(ids)
     cells = cells_on(scene.top, 1.0)
     east, north = np.meshgrid(*cells.centres_m())
     judged = cells.inside(scene.area)
@@ -95,7 +115,13 @@ def assessment(
     shadow = (np.hypot((east - 58) / 2, north + 42) < 9) & judged
     unlined = (north > 56) & (east < -30)
     unknown = np.hypot(east + 60, north + 60) < 7
-    for mask, value, why in ((shadow, 0.0, "shadow"), (unlined, 0.0, "no line"), (unknown, np.nan, "no terrain")):
+    on_road, pond = cells.inside(ROAD), np.hypot(east - 46, north - 36) < 12
+    density[on_road], cause[on_road] = 70.0, 0
+    dim = on_road & (east < 0)
+    for mask, value, why in (
+        (shadow, 0.0, "shadow"), (unlined, 0.0, "no line"), (unknown, np.nan, "no terrain"),
+        (dim, 20.0, "dim surface"), (pond, 3.0, "water"),
+    ):  # fmt: skip
         density[mask], cause[mask] = value, CAUSES.index(why) + 1
     cause = np.where(judged, cause, 255).astype(np.uint8)
     ground = np.where(np.hypot(east - 8, north - 22) < 34 + 5 * np.sin(east / 4), passing * density, density)
@@ -115,7 +141,27 @@ def assessment(
         for n, ((why, part), mean) in enumerate(zip(gaps, means, strict=True), 1)
     )
     by_cause = {why: float((cause == n + 1).sum()) for n, why in enumerate(CAUSES)}
+    water, by_cause["water"] = by_cause["water"], 0.0
     below = sum(by_cause.values())
+    plain, land = judged & (cause > 0) & ~pond, judged & ~pond
+    cases = tuple(
+        CaseFigures(
+            title, said, density, mask, float(mask.sum()), 100 * float(mask.sum() / land.sum()), 38.6, title == "night"
+        )
+        for title, said, mask in (
+            ("as planned", "visibility 23 km, dry, light as the card states", plain),
+            (wet, "visibility 23 km, wet surfaces, light as the card states", plain | (on_road & judged)),
+            ("night", "visibility 23 km, dry, night", plain & ~dim),
+        )
+    )
+    parts = tuple(
+        PartFigures(
+            title, float(where.sum()), tuple(float((case.below & where).sum()) for case in cases),
+            {"dim surface": float((dim & where).sum())} if title == road else {}, 20.0,
+            "fly lower, or on a dry day; less is lost in the case: night" if title == road else "",
+        )
+        for title, where in ((road, on_road & judged), ("grass", land & ~on_road))
+    )  # fmt: skip
     figures = tuple(
         LineFigures(
             line.line_id,
@@ -139,7 +185,8 @@ def assessment(
             "returns from bare ground; a pulse that meets crowns counts by its chance to pass through them",
         ),
         faces=FaceFigures("first returns per square metre of face", 45.0, 310.0, 544.0, 27.3, 9.8),
-        coverage=CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), by_cause, 4.2), met=False,
+        coverage=CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), water, by_cause, 4.2),
+        met=False, cases=cases, by_class=parts, by_feature=parts[:1],
     )  # fmt: skip
     cautions = (
         Caution("ceiling", "over", "Line L04 flies above the ceiling at its middle.", 124.9, 120.0, "m above ground"),
@@ -213,14 +260,12 @@ def test_both_densities_and_the_faces_are_told(map_file: Path, tmp_path: Path) -
 
 
 def test_a_gap_tells_both_densities(map_file: Path) -> None:
-    found = re.search(r'id="words">(.*?)</script>', map_file.read_text(encoding="utf-8"), re.DOTALL)
-    assert found is not None
-    told = {said["title"]: dict(said["rows"]) for said in json.loads(found[1]) if said["title"].startswith("Gap")}
+    told = {said["title"].split()[-1]: dict(said["rows"]) for said in _words(map_file) if "Cause" in str(said)}
     job = assessment()
     assert len(told) == len(job.forecast.gaps)
     apart = 0
     for gap in job.forecast.gaps:
-        rows, cells = told[f"Gap {gap.gap_id}"], job.forecast.cells
+        rows, cells = told[gap.gap_id], job.forecast.cells
         inside = cells.inside(gap.polygon)
         for kind, density in (("First", job.forecast.first_per_m2), ("Ground", job.forecast.ground_per_m2)):
             mean = np.nan_to_num(density[inside]).mean()
@@ -229,10 +274,99 @@ def test_a_gap_tells_both_densities(map_file: Path) -> None:
     assert apart > 0
 
 
+def _words(path: Path) -> list[dict[str, Any]]:
+    found = re.search(r'id="words">(.*?)</script>', path.read_text(encoding="utf-8"), re.DOTALL)
+    assert found is not None
+    return list(json.loads(found[1]))
+
+
+def test_a_gap_says_its_cause_in_one_sentence(map_file: Path) -> None:
+    assert tuple(REASONS) == CAUSES
+    notes = {dict(said["rows"])["Cause"]: said for said in _words(map_file) if "Cause" in dict(said["rows"])}
+    assert {cause: said["note"] for cause, said in notes.items()} == {cause: REASONS[cause] for cause in notes}
+    assert notes["water"]["title"].startswith("Open water"), "what is expected is not called a gap"
+    assert notes["dim surface"]["title"].startswith("Gap")
+
+
+def test_water_stands_last_and_apart(map_file: Path) -> None:
+    job = assessment()
+    causes = legend(job)["causes"]
+    assert causes[-1]["label"] == "water: expected, no failure"
+    assert causes[-1]["area_m2"] == job.forecast.coverage.expected_water_m2 > 0
+    assert sum(swatch["area_m2"] for swatch in causes[:-1]) == job.forecast.coverage.below_m2
+    assert "Open water below target: expected, no failure" in map_file.read_text(encoding="utf-8")
+
+
+def _case_rows(path: Path) -> list[list[str]]:
+    page = path.read_text(encoding="utf-8")
+    if '<table class="cases">' not in page:
+        return []
+    table = page.split('<table class="cases">')[1].split("</table>")[0]
+    return [[text.strip() for text in re.findall(r">([^<>]*\w[^<>]*)<", row)] for row in table.split("<tr>")[2:]]
+
+
+def test_cases_stand_in_one_table(map_file: Path, tmp_path: Path) -> None:
+    forecast = assessment().forecast
+    assert _case_rows(map_file) == [
+        [case.name, case.description, f"{case.below_pct:.2f} %", "met" if case.met else "not met"]
+        for case in forecast.cases
+    ]
+    alone = dataclasses.replace(
+        forecast,
+        cases=forecast.cases[:1],
+        by_feature=tuple(dataclasses.replace(part, below_m2=part.below_m2[:1]) for part in forecast.by_feature),
+    )
+    write_map(tmp_path / "map.html", dataclasses.replace(assessment(), forecast=alone))
+    assert _case_rows(tmp_path / "map.html") == []
+
+
+def test_a_case_is_drawn_beside_the_plan() -> None:
+    """What is added, shared and mended makes up both cases; no cell is two of these."""
+    job = assessment()
+    planned, wet, night = job.forecast.cases
+    for case in (wet, night):
+        codes = case_codes(case, planned)
+        np.testing.assert_array_equal(np.isin(codes, (1, 2)), case.below)
+        np.testing.assert_array_equal(np.isin(codes, (2, 3)), planned.below)
+    assert set(np.unique(case_codes(wet, planned))) == {1, 2, 255}, "wetness mends nothing"
+    assert set(np.unique(case_codes(night, planned))) == {2, 3, 255}, "night adds nothing"
+    shown = {case.name: [swatch["area_m2"] for swatch in swatches] for case, swatches in case_legends(job)}
+    assert sum(shown["wet"]) == wet.below_m2
+    assert sum(shown["night"]) == planned.below_m2
+
+
+def test_too_many_cases_keep_their_place_in_the_table(tmp_path: Path) -> None:
+    job = assessment()
+    planned, wet, night = job.forecast.cases
+    others = tuple(dataclasses.replace(wet, name=f"haze {n} km") for n in range(1, MOST_CASES))
+    forecast = dataclasses.replace(job.forecast, cases=(planned, wet, *others, night), by_feature=())
+    scene = dataclasses.replace(job.scene, features=())
+    write_map(tmp_path / "map.html", dataclasses.replace(job, scene=scene, forecast=forecast))
+    page = (tmp_path / "map.html").read_text(encoding="utf-8")
+    assert len(re.findall(r'data-layer="case\d+"', page)) == MOST_CASES
+    assert f"The first {MOST_CASES} of {MOST_CASES + 1} other cases have a layer" in page
+    assert _case_rows(tmp_path / "map.html")[-1][0] == "night"
+    assert 'data-layer="features"' not in page, "no feature, no layer of them"
+
+
+def test_a_feature_tells_what_falls_short_in_each_case(map_file: Path) -> None:
+    job = assessment()
+    (part,) = job.forecast.by_feature
+    (said,) = (said for said in _words(map_file) if said["title"] == part.name and said["rows"])
+    rows = dict(said["rows"])
+    for case, area_m2 in zip(job.forecast.cases, part.below_m2, strict=True):
+        assert rows[f"Below target, {case.name}"].replace("\u202f", "").startswith(f"{area_m2:.0f} m²")
+    assert rows["Below target, wet"].endswith("(100 %)")
+    assert rows["… for dim surface"] == f"{part.below_m2[0]:.0f} m²"
+    assert part.advice in said["note"]
+    aside = feature_said(dataclasses.replace(part, area_m2=0.0), job.forecast.cases)
+    assert (aside.rows, aside.note) == ((), "None of it lies in the judged area.")
+
+
 @pytest.fixture(scope="module")
 def hostile_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("hostile") / "map.html"
-    write_map(path, assessment(HOSTILE_NAME, HOSTILE[1:]))
+    write_map(path, assessment(HOSTILE_NAME, HOSTILE[1:], road=HOSTILE[2], wet=HOSTILE[4]))
     return path
 
 
@@ -271,9 +405,14 @@ def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
     square = shapely.MultiPolygon([shapely.box(-1118, -1118, 1118, 1118)])
     everywhere = np.ones(density.shape, bool)
     cause = np.where(density < TARGET, rng.integers(1, 12, density.shape), 0).astype(np.uint8)
-    scene = dataclasses.replace(small.scene, top=grid, ground=grid, area=square, planned=square)
+    scene = dataclasses.replace(small.scene, top=grid, ground=grid, area=square, planned=square, features=())
+    shortfall = cause > 0
+    cases = tuple(
+        dataclasses.replace(small.forecast.cases[0], name=name, below=shortfall ^ (rng.random(density.shape) < 0.1))
+        for name in ("as planned", *map(str, range(1, 1 + MOST_CASES)))
+    )
     forecast = dataclasses.replace(
-        small.forecast, cells=cells, judged=everywhere, cause=cause,
+        small.forecast, cells=cells, judged=everywhere, cause=cause, cases=cases, by_feature=(),
         density_per_m2=density, first_per_m2=density, ground_per_m2=rng.uniform(0, 1, density.shape) * density,
         passes=rng.integers(0, 7, density.shape).astype(np.uint8),
     )  # fmt: skip
@@ -317,7 +456,7 @@ def _lab(colours: Any, eye: str) -> np.ndarray[Any, Any]:
 
 
 @pytest.mark.parametrize("eye", EYES)
-@pytest.mark.parametrize(("colours", "least"), [(DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9)])
+@pytest.mark.parametrize(("colours", "least"), [(DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9), (CASE_RGB, 15)])
 def test_classes_differ_for_colour_blind_eyes(colours: Any, least: float, eye: str) -> None:
     """A difference of 2.3 is just noticeable; causes are also told by their hatch."""
     lab = _lab(colours, eye)
@@ -331,7 +470,7 @@ def test_each_cause_has_its_own_hatch() -> None:
 
 def test_polygons_are_added_before_lines(map_file: Path) -> None:
     page = map_file.read_text(encoding="utf-8")
-    order = [page.index(f"geo_json_{name}_add({{") for name in ("areas", "gaps", "lines", "takeoff")]
+    order = [page.index(f"geo_json_{name}_add({{") for name in ("areas", "features", "gaps", "lines", "takeoff")]
     assert order == sorted(order)
 
 
@@ -341,9 +480,9 @@ def test_a_users_text_stays_text(hostile_file: Path) -> None:
     assert "onload=alert(1)>" not in page
     assert "<script>alert" not in page
     assert "1337" not in _markup(page)
-    found = re.search(r'id="words">(.*?)</script>', page, re.DOTALL)
-    assert found is not None
-    assert {f"Line {text}" for text in HOSTILE[1:]} <= {said["title"] for said in json.loads(found[1])}
+    titles = {said["title"] for said in _words(hostile_file)}
+    assert {HOSTILE[2], *(f"Line {text}" for text in HOSTILE[1:])} <= titles
+    assert _case_rows(hostile_file)[1][0] == HOSTILE[4]
 
 
 def test_only_the_pages_own_scripts_are_allowed() -> None:
@@ -472,6 +611,52 @@ def test_layers_switch_off_and_cell_colours_change(browser: Any, map_file: Path)
 
 
 @pytest.mark.browser
+def test_a_case_has_a_layer_that_is_off_at_first(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        assert page.locator("img.cells").count() == 1
+        assert page.locator('[data-key="case1"]').is_hidden()
+        page.check('input[data-layer="case1"]')
+        assert page.locator("img.cells").get_attribute("alt") == "Below target by cell, case 1"
+        assert page.locator("img.cells").evaluate("image => image.naturalWidth") > 100
+        assert "below only in this case" in page.locator('[data-key="case1"]').inner_text()
+        assert page.locator('[data-key="case2"]').is_hidden()
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_a_name_on_the_map_opens_its_feature_and_goes_with_it(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        name = page.locator(".mark-feature")
+        assert name.inner_text() == "crest road"
+        name.focus()
+        page.keyboard.press("Enter")
+        assert page.locator(".said h3").inner_text() == "crest road"
+        assert "What helps: fly lower, or on a dry day" in page.locator(".said").inner_text()
+        page.keyboard.press("Escape")
+        page.uncheck('input[data-layer="features"]')
+        assert name.count() == 0
+        page.check('input[data-layer="features"]')
+        assert name.is_visible()
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_a_gap_on_a_feature_takes_the_click(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        page.uncheck('input[data-layer="features"]')
+        page.check('input[data-layer="features"]')
+        lon, lat = site_frame(-7.412, 62.031).to_lonlat(-45.0, -32.4)
+        spot = page.evaluate(f"(p => [p.x, p.y])(chart.latLngToContainerPoint([{float(lat)}, {float(lon)}]))")
+        frame = page.locator("#chart").bounding_box()
+        page.mouse.click(frame["x"] + spot[0], frame["y"] + spot[1])
+        assert REASONS["dim surface"] in page.locator(".said").inner_text()
+        assert opened.said == []
+
+
+@pytest.mark.browser
 def test_a_line_over_a_gap_takes_the_click(browser: Any, map_file: Path) -> None:
     with Opened(browser, map_file) as opened:
         page = opened.page
@@ -537,8 +722,10 @@ def test_a_phone_needs_no_sideways_scroll(browser: Any, map_file: Path) -> None:
     with Opened(browser, map_file, 400, 800) as opened:
         assert opened.page.evaluate("document.documentElement.scrollWidth") <= 400
         table = opened.page.locator(".densities").bounding_box()
-        assert table["x"] >= 0
-        assert table["x"] + table["width"] <= 400
+        cases = opened.page.locator(".cases").bounding_box()
+        for box in (table, cases):
+            assert box["x"] >= 0
+            assert box["x"] + box["width"] <= 400
         opened.page.click(".layers summary")
         assert opened.page.locator('input[data-layer="unjudged"]').is_visible()
         assert opened.page.locator('input[data-layer="passes"]').is_visible()

@@ -32,7 +32,7 @@ def flat():
 
 
 @pytest.mark.parametrize("area", [L_SHAPE, HOLED, PARTS], ids=["concave", "holed", "two parts"])
-@settings(max_examples=15)
+@settings(max_examples=15, deadline=None)
 @given(heading_deg=st.floats(-180, 180), share=st.floats(0.1, 0.6))
 def test_flat_swaths_cover_all_that_is_planned(area, heading_deg, share):
     width = 120.0

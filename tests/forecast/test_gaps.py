@@ -12,6 +12,8 @@ from planner.ranging.beams import ScanPattern
 from planner.ranging.pulses import Tally
 
 TARGET = 100.0
+DRY = np.zeros((20, 20), dtype=bool)
+NO_CASES = np.zeros((0, 0, 0))
 POOLED = Requirement(density_per_m2=TARGET)
 SINGLE = Requirement(density_per_m2=TARGET, coverage="single")
 
@@ -28,21 +30,21 @@ def leg_along_north(first, last, east=0.0):
 
 
 def tally_of(counts):
-    counts = np.asarray(counts, dtype=np.int32)
+    counts = np.asarray(counts, dtype=float)
     first = counts[..., 0]
     passes = (first > 0).astype(np.uint8)
-    return Tally(counts, counts, *[first.astype(float)] * 6, passes, int(counts.sum()))
+    return Tally(counts, counts, NO_CASES, NO_CASES, *[first.astype(float)] * 6, passes, int(counts.sum()))
 
 
 def cause_of(returns, near, shadow, far):
     """Return the cause given to a cell with these counts, judged at 100 a cell."""
     grid, cells = scene()
-    counts = np.zeros((cells.rows, cells.cols, 5))
-    counts[5, 5] = returns, near, shadow, far, 0
+    counts = np.zeros((cells.rows, cells.cols, 7))
+    counts[5, 5] = returns, near, shadow, far, 0, 0, 0
     density = counts[..., 0].astype(float)
     judged = np.zeros(density.shape, dtype=bool)
     judged[5, 5] = True
-    codes = decide_causes(density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-10, 10)], POOLED)
+    codes = decide_causes(density, judged, DRY, tally_of(counts), cells, grid, [leg_along_north(-10, 10)], POOLED)
     assert (codes[~judged] == NOT_JUDGED).all()
     return CAUSES[codes[5, 5] - 1] if codes[5, 5] else "met"
 
@@ -74,16 +76,17 @@ def test_the_decisive_cause_of_ground_returns(first, ground, open_ground, cause)
     """Ground under crowns is short by canopy, ground under a roof by shadow."""
     grid, cells = scene()
     shape = (cells.rows, cells.cols)
-    counts = np.zeros((*shape, 5), dtype=np.int32)
+    counts = np.zeros((*shape, 7), dtype=float)
     counts[5, 5, 0] = first
     expected, free = np.zeros(shape), np.zeros(shape)
     expected[5, 5], free[5, 5] = ground, open_ground
     passes = np.ones(shape, dtype=np.uint8)
-    tally = Tally(counts, counts, *[counts[..., 0].astype(float)] * 2, expected, expected, free, free, passes, first)
+    hits = counts[..., 0]
+    tally = Tally(counts, counts, NO_CASES, NO_CASES, hits, hits, expected, expected, free, free, passes, first)
     asked = Requirement(density_per_m2=TARGET, returns="ground")
     judged = np.zeros(shape, dtype=bool)
     judged[5, 5] = True
-    codes = decide_causes(expected, judged, TARGET, tally, cells, grid, [leg_along_north(-10, 10)], asked)
+    codes = decide_causes(expected, judged, DRY, tally, cells, grid, [leg_along_north(-10, 10)], asked)
     assert (CAUSES[codes[5, 5] - 1] if codes[5, 5] else "met") == cause
 
 
@@ -93,16 +96,21 @@ def test_ground_that_no_scan_plane_passes_has_no_line_and_ground_abeam_lies_outs
     codes = decide_causes(
         np.zeros(shape),
         np.ones(shape, dtype=bool),
-        TARGET,
-        tally_of(np.zeros((*shape, 5))),
+        DRY,
+        tally_of(np.zeros((*shape, 7))),
         cells,
         grid,
-        [leg_along_north(-4, 4)],
+        [leg_along_north(-4, 4, east=42.0)],
         POOLED,
     )
-    _, north = cells.centres_m()
-    abeam = np.abs(north) < 4
-    assert (codes[abeam] == code_of("outside swath")).all()
+    east, north = cells.centres_m()
+    edge = 42 - 50 * np.tan(0.7)  # of the swath, on this side
+    abeam, within, aside = np.abs(north) < 4, east > edge + 0.1, east < edge - 0.1
+    assert within.any()
+    assert aside.any()
+    assert (codes[np.ix_(abeam, aside)] == code_of("outside swath")).all()
+    # Within the opening nothing but shadow keeps every pulse away.
+    assert (codes[np.ix_(abeam, within)] == code_of("shadow")).all()
     assert (codes[~abeam] == code_of("no line")).all()
 
 
@@ -110,8 +118,8 @@ def test_unknown_terrain_outranks_every_other_cause():
     grid, cells = scene()
     density = np.full((cells.rows, cells.cols), np.nan)
     judged = np.ones(density.shape, dtype=bool)
-    counts = np.full((*density.shape, 5), 10)
-    codes = decide_causes(density, judged, TARGET, tally_of(counts), cells, grid, [leg_along_north(-9, 9)], SINGLE)
+    counts = np.full((*density.shape, 7), 10)
+    codes = decide_causes(density, judged, DRY, tally_of(counts), cells, grid, [leg_along_north(-9, 9)], SINGLE)
     assert (codes == code_of("no terrain")).all()
 
 

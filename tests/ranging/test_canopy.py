@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from surfaces import grid_of
 
+from planner.cover import Canopy
 from planner.ground.surface import Layers
-from planner.mission import Canopy
 from planner.ranging.canopy import (
     BLOCK,
     crowns_of,

@@ -84,22 +84,6 @@ def test_timing_jitter_becomes_range_noise():
     assert principles.timing_range_noise_m(1 * NS / math.sqrt(100)) == pytest.approx(0.01499, abs=1e-5)
 
 
-@pytest.mark.parametrize(
-    ("wavelength_nm", "at_0_c", "at_15_c", "cm_per_100_m"),
-    [
-        # IAG Resolution 3 (1999) closed form [M]; numbers [C].
-        (532, 305.73, 289.81, 2.90),
-        (905, 293.68, 278.40, 2.78),
-        (1064, 291.98, 276.79, 2.77),
-        (1550, 289.66, 274.58, 2.75),
-    ],
-)
-def test_air_slows_light(wavelength_nm, at_0_c, at_15_c, cm_per_100_m):
-    slower = principles.group_refractivity_ppm(wavelength_nm, [0, 15], 1013.25)
-    assert slower == pytest.approx([at_0_c, at_15_c], abs=0.011)
-    assert slower[1] * 1e-6 * 100 * 100 == pytest.approx(cm_per_100_m, abs=0.006)
-
-
 def test_a_good_pulsed_unit_is_below_a_centimetre_at_short_range():
     # Common practice, no source.
     assert np.all(principles.range_noise_m(load_sensor("C", HERE), [5, 10, 20]) < 0.01)

@@ -2,7 +2,7 @@
 /* The behaviour of the survey map. Words come from a JSON block and are set as text, never as markup. */
 var surveyMap = (function () {
   var FEET_PER_M = 1 / 0.3048;
-  var PANES = { relief: 210, cells: 220, gaps: 410, areas: 420, lines: 430, takeoff: 440, ruler: 450 };
+  var PANES = { relief: 210, cells: 220, features: 405, gaps: 410, areas: 420, lines: 430, takeoff: 440, ruler: 450 };
   var map = null;
   var home = null;
   var words = null;
@@ -43,6 +43,7 @@ var surveyMap = (function () {
       list.appendChild(element("dt", row[0]));
       list.appendChild(element("dd", row[1]));
     });
+    if (said.note) { box.appendChild(element("p", said.note)); }
     return box;
   }
 
@@ -51,7 +52,7 @@ var surveyMap = (function () {
     if (key === undefined) { return; }
     var said = saying(key);
     layer.bindPopup(popup(said), { maxWidth: 320, minWidth: 270 });
-    layer.bindTooltip(element("span", said.title), { sticky: true });
+    if (feature.properties.symbol !== "feature") { layer.bindTooltip(element("span", said.title), { sticky: true }); }
     layer.on("add", function () {
       var shape = layer.getElement();
       if (!shape || !feature.properties.tab) { return; }
@@ -72,18 +73,18 @@ var surveyMap = (function () {
       box.innerHTML = '<svg viewBox="-8 -8 16 16" width="19" height="19"><path d="M0 -7L5.5 6L0 3L-5.5 6Z"/></svg>';
       box.firstChild.style.transform = "rotate(" + feature.properties.turn + "deg)";
     }
-    var takeoff = wanted === "takeoff";
-    var size = { arrow: [19, 19], name: [90, 15], takeoff: [24, 24] }[wanted];
+    var speaks = feature.properties.key !== undefined;
+    var size = { arrow: [19, 19], name: [90, 15], takeoff: [24, 24], feature: [130, 20] }[wanted];
     var turn = (feature.properties.turn || 0) * Math.PI / 180;
     var behind = wanted === "name" ? 13 : 0;
     var anchor = [size[0] / 2 + behind * Math.sin(turn), size[1] / 2 - behind * Math.cos(turn)];
     return L.marker(place, {
       icon: L.divIcon({ html: box, className: "mark-" + wanted, iconSize: size, iconAnchor: anchor }),
-      pane: takeoff ? "takeoff" : "lines",
-      zIndexOffset: 100000,
-      interactive: takeoff,
-      keyboard: takeoff,
-      alt: takeoff ? saying(feature.properties.key).title : "",
+      pane: speaks ? "takeoff" : "lines",
+      zIndexOffset: wanted === "feature" ? 0 : 100000,
+      interactive: speaks,
+      keyboard: speaks,
+      alt: speaks ? saying(feature.properties.key).title : "",
       title: ""
     });
   }
@@ -100,6 +101,18 @@ var surveyMap = (function () {
       }
     }
     map.getContainer().classList.toggle("names-hidden", least < 14);
+  }
+
+  /* Of names of features that would lie over each other the first is shown. */
+  function thinFeatures(features) {
+    var taken = [];
+    features.eachLayer(function (layer) {
+      if (!layer.getElement || layer.feature.properties.symbol !== "feature") { return; }
+      var at = map.latLngToLayerPoint(layer.getLatLng());
+      var free = taken.every(function (other) { return Math.abs(at.x - other.x) > 110 || Math.abs(at.y - other.y) > 20; });
+      if (free) { taken.push(at); }
+      if (layer.getElement()) { layer.getElement().hidden = !free; }
+    });
   }
 
   function showKey(name, shown) {
@@ -122,8 +135,10 @@ var surveyMap = (function () {
     }
     switches.forEach(function (input) { input.addEventListener("change", apply); });
     apply();
-    thinNames(layers.lines);
-    map.on("zoomend", function () { thinNames(layers.lines); });
+    function thin() { thinNames(layers.lines); thinFeatures(layers.features); }
+    thin();
+    map.on("zoomend", thin);
+    layers.features.on("add", function () { thinFeatures(layers.features); });
     map.getContainer().addEventListener("keydown", function (event) {
       if (event.key === "Escape") { map.closePopup(); }
     });
