@@ -210,8 +210,8 @@ class Conditions:
         Air at the ground [degrees Celsius, hPa].
     start : datetime or None
         When the flight begins, in UTC; tells where the sun stands. None: light as each rating of the card states.
-    night : bool
-        The sun is down, whatever `start` says.
+    noon, night : bool
+        The sun is at its highest of the day, or down, whatever `start` says.
     """
 
     visibility_km: Positive = 23.0
@@ -224,7 +224,15 @@ class Conditions:
     temperature_c: Annotated[float, Field(ge=-60, le=60)] = 15.0
     pressure_hpa: Annotated[float, Field(ge=300, le=1100)] = 1013.25
     start: Moment | None = None
+    noon: bool = False
     night: bool = False
+
+    @model_validator(mode="after")
+    def _one_sun(self) -> Self:
+        if self.noon and self.night:
+            msg = "give either noon or night, one of the two"
+            raise ValueError(msg)
+        return self
 
     @property
     def surfaces_wet(self) -> bool:
@@ -253,7 +261,7 @@ HAZE_KM = 5.0
 
 
 def usual_cases(planned: Conditions) -> tuple[Case, ...]:
-    """Return the cases that are compared where a mission names none: dry, wet, haze and night.
+    """Return the cases that are compared where a mission names none: dry, wet, haze, noon and night.
 
     Each changes one thing about the planned conditions; one that would change nothing, or clear the air, is left out.
     """
@@ -261,7 +269,8 @@ def usual_cases(planned: Conditions) -> tuple[Case, ...]:
         "dry": replace(planned, wet=False, rain_mm_h=0.0, snow_mm_h=0.0),
         "wet": planned if planned.surfaces_wet else replace(planned, wet=True),
         f"haze {HAZE_KM:g} km": replace(planned, visibility_km=min(planned.visibility_km, HAZE_KM)),
-        "night": replace(planned, night=True),
+        "noon": replace(planned, noon=True, night=False),
+        "night": replace(planned, noon=False, night=True),
     }
     return tuple(Case(name=name, conditions=case) for name, case in cases.items() if case != planned)
 

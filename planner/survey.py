@@ -269,7 +269,7 @@ def _method(mission: Mission, scene: Scene) -> Iterator[str]:
     elif (scene.cover.codes == 0).any():
         yield "ground without a class reflects as the card's rated range assumes"
     yield f"a pulse is detected with chance {Seeing().rated_chance:g} at its rated range, more surely nearer"
-    if sensor.receiver is None and sun_elevation_deg(air, scene) is not None:
+    if sensor.receiver is None and sun_elevation_deg(air, mission, scene) is not None:
         yield "the card does not state its receiver: a usual one is taken, and a low sun or night is given no credit"
     moves = f"its nose {'kept along the track' if aircraft.nose == 'along_track' else 'turned into the wind'}"
     moves += f", a steady wind of {air.wind_mps:g} m/s from {air.wind_from_deg:g} deg" if air.wind_mps else ", no wind"

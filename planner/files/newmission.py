@@ -16,7 +16,7 @@ _TEXT = """\
 
 name = {name}
 date = 2030-01-01                     # change this: the day you mean to fly
-# compare = [{{ name = "wet", wet = true }}]  # the same flight under other conditions; wet, haze 5 km, night
+# compare = [{{ name = "wet", wet = true }}]  # the same flight under other conditions; wet, haze 5 km, noon, night
 
 [site]
 area = {area}
@@ -87,6 +87,7 @@ visibility_km = 23
 # temperature_c = 15
 # pressure_hpa = 1013.25
 # start = 2030-01-01T11:00:00Z        # tells where the sun stands; light as the card's ranges were stated for
+# noon = false                        # the sun is at its highest of the day
 # night = false                       # the sun is down
 """
 

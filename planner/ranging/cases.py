@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from planner.equipment import RangeRating
-from planner.ground.sun import sun_position
+from planner.ground.sun import sun_day, sun_position
 from planner.ground.surface import Scene
 from planner.mission import Conditions, Mission
 from planner.ranging.air import extinction_per_m
@@ -25,14 +25,16 @@ NIGHT_DEG = -90.0
 """Elevation of the sun that stands for night."""
 
 
-def sun_elevation_deg(conditions: Conditions, scene: Scene) -> float | None:
-    """Return the refracted elevation of the sun over the site [deg]; None where the mission does not say when."""
+def sun_elevation_deg(conditions: Conditions, mission: Mission, scene: Scene) -> float | None:
+    """Return the refracted elevation of the sun over the site [deg]; None where nobody says when."""
     if conditions.night:
         return NIGHT_DEG
-    if conditions.start is None:
-        return None
     centre = scene.area.centroid
     lon, lat = scene.frame.to_lonlat(centre.x, centre.y)
+    if conditions.noon:
+        return float(sun_day(np.datetime64(mission.date), float(lon), float(lat)).noon_elevation_deg)
+    if conditions.start is None:
+        return None
     at = np.datetime64(conditions.start.replace(tzinfo=None), "s")
     return float(sun_position(at, float(lon), float(lat)).apparent_elevation_deg)
 
@@ -49,7 +51,7 @@ def reach_in(mission: Mission, scene: Scene, rating: RangeRating, conditions: Co
         sensor.wavelength_nm, conditions.visibility_km, conditions.rain_mm_h, 0.0, conditions.snow_mm_h
     )
     strength = reach.strength_m
-    elevation = sun_elevation_deg(conditions, scene)
+    elevation = sun_elevation_deg(conditions, mission, scene)
     if elevation is not None and scene.sunlight is not None:
         receiver = sensor.receiver or usual_receiver(sensor.wavelength_nm, sensor.divergence_mrad)
         seen = background_of(scene.sunlight, receiver, sensor.wavelength_nm)
@@ -77,7 +79,7 @@ def light_for(mission: Mission, scene: Scene, rating: RangeRating) -> Light:
     return light_of(reaches, palettes)
 
 
-def in_words(conditions: Conditions, scene: Scene) -> str:
+def in_words(conditions: Conditions, mission: Mission, scene: Scene) -> str:
     """Return conditions in a few words."""
     words = [
         "wet surfaces" if conditions.surfaces_wet else "dry surfaces",
@@ -85,7 +87,7 @@ def in_words(conditions: Conditions, scene: Scene) -> str:
     ]
     words += [f"rain {conditions.rain_mm_h:g} mm/h"] if conditions.rain_mm_h else []
     words += [f"snowfall {conditions.snow_mm_h:g} mm/h"] if conditions.snow_mm_h else []
-    elevation = sun_elevation_deg(conditions, scene)
+    elevation = sun_elevation_deg(conditions, mission, scene)
     if elevation is None:
         words.append("light as each range is rated")
     elif elevation < 0:
@@ -97,5 +99,5 @@ def in_words(conditions: Conditions, scene: Scene) -> str:
 
 def cases_named(mission: Mission, scene: Scene) -> Sequence[tuple[str, str]]:
     """Return name and description of each case, the planned one first."""
-    planned = ("as planned", in_words(mission.conditions, scene))
-    return [planned, *((case.name, in_words(case.conditions, scene)) for case in mission.compare)]
+    planned = ("as planned", in_words(mission.conditions, mission, scene))
+    return [planned, *((case.name, in_words(case.conditions, mission, scene)) for case in mission.compare)]

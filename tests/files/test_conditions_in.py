@@ -123,7 +123,7 @@ def test_a_case_changes_what_it_names_and_keeps_the_rest_of_the_plan(tmp_path):
 def test_without_cases_the_usual_ones_are_compared_and_said(tmp_path):
     job = read(tmp_path, mission_text())
     assert job.compare == usual_cases(job.conditions)
-    assert "compare = wet, haze 5 km, night (not given)" in job.assumptions
+    assert "compare = wet, haze 5 km, noon, night (not given)" in job.assumptions
     assert read(tmp_path, mission_text(compare="x").replace("[site]", "compare = []\n[site]", 1)).compare == ()
 
 
@@ -132,10 +132,14 @@ def test_usual_cases_differ_from_the_plan_in_one_way_each():
     assert usual_cases(planned) == (
         Case(name="wet", conditions=Conditions(visibility_km=30, wind_mps=4, wet=True)),
         Case(name="haze 5 km", conditions=Conditions(visibility_km=5, wind_mps=4)),
+        Case(name="noon", conditions=Conditions(visibility_km=30, wind_mps=4, noon=True)),
         Case(name="night", conditions=Conditions(visibility_km=30, wind_mps=4, night=True)),
     )
     drizzle = Conditions(visibility_km=3, rain_mm_h=0.5, night=True)
-    assert usual_cases(drizzle) == (Case(name="dry", conditions=Conditions(visibility_km=3, night=True)),)
+    assert usual_cases(drizzle) == (
+        Case(name="dry", conditions=Conditions(visibility_km=3, night=True)),
+        Case(name="noon", conditions=Conditions(visibility_km=3, rain_mm_h=0.5, noon=True)),
+    )
 
 
 def test_every_fault_of_the_cases_comes_at_once_in_its_line(tmp_path):

@@ -97,6 +97,7 @@ snow_mm_h = 0.5
 temperature_c = 4
 pressure_hpa = 990
 start = 2027-04-12T09:30:00+02:00
+noon = false
 night = false
 """
 
