@@ -55,8 +55,8 @@ class Light(NamedTuple):
         What mirrors besides, at even steps of sqrt(1 - cos incidence).
     shiny, water : ndarray of bool, shape (c,)
         Classes that mirror; classes that are open water.
-    sure_m2, asked : ndarray, shape (k, c)
-        See `surely`: squared longest range [m2], and what is asked there of faces that surely return.
+    sure_m2, asked : ndarray, shape (c,)
+        See `surely`: squared longest range [m2], and what is asked there of faces that surely return in every case.
     """
 
     nearest_m: float
@@ -121,8 +121,8 @@ def light_of(reaches: Sequence[Reach], palettes: Sequence[Palette] = ()) -> Ligh
         np.array([palette.lobes for palette in palettes]),
         palettes[0].shiny,
         palettes[0].water,
-        farthest**2,
-        np.minimum(asked, _NEVER),
+        (farthest**2).min(axis=0),
+        np.minimum(asked, _NEVER).max(axis=0),
     )
 
 
@@ -138,11 +138,7 @@ def surely(light, code, far2, lean, over2):
     length of the face's normal whose upward part is 1. With cos i = h / R, h^2 = over2 / lean, a signal of
     S^2 rho h / (R^3 exp(2 a R)) is settled without roots and divisions, with the exponential at the longest range.
     """
-    sure = True
-    asked = far2 * far2 * far2 * lean
-    for case in range(len(light.strength2_m2)):
-        sure = sure and asked * light.asked[case, code] <= over2 and far2 <= light.sure_m2[case, code]
-    return sure
+    return far2 * far2 * far2 * lean * light.asked[code] <= over2 and far2 <= light.sure_m2[code]
 
 
 @pasted

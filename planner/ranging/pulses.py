@@ -105,15 +105,18 @@ def _targets(layers: Layers, cells: CellGrid, codes: npt.NDArray[np.uint8]) -> l
     return [hull, beneath]
 
 
-def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, light: Light) -> tuple[_Sink, int]:
-    """Fire one leg into a sink of its own."""
-    sink = (
+def _empty_sink(cells: CellGrid, cases: int) -> _Sink:
+    return (
         np.zeros((cells.rows, cells.cols, CHANNELS)),
         np.zeros((cells.rows, cells.cols, casting.SHARES)),
-        np.zeros((cells.rows, cells.cols, len(light.strength2_m2) - 1)),
+        np.zeros((cells.rows, cells.cols, cases)),
         np.full(cells.rows, cells.cols, dtype=np.int64),
         np.full(cells.rows, -1, dtype=np.int64),
     )
+
+
+def _fire(targets: Sequence[_Target], sink: _Sink, leg: Leg, light: Light) -> tuple[_Sink, int]:
+    """Fire one leg into an empty sink."""
     pattern = leg.pattern
     fired = 0
     for target in targets:
@@ -138,7 +141,7 @@ def _fire(targets: Sequence[_Target], cells: CellGrid, leg: Leg, light: Light) -
 
 @kernel
 def _merge(sink, aggregate, best, pooled, most, passes):
-    """Add one leg to the whole, over the cells it touched.
+    """Add one leg to the whole, over the cells it touched, and empty its sink for the next.
 
     `pooled` and `most` hold first returns, ground returns, those without crowns, and returns in other cases.
     """
@@ -167,6 +170,10 @@ def _merge(sink, aggregate, best, pooled, most, passes):
                 most[row, col, place] = max(most[row, col, place], value)
             if first > 0.5 and passes[row, col] < 255:
                 passes[row, col] += 1
+            tally[row, col] = 0.0
+            shares[row, col] = 0.0
+            cases[row, col] = 0.0
+        first_col[row], last_col[row] = tally.shape[1], -1
 
 
 def fire_legs(
@@ -216,14 +223,15 @@ def fire_legs(
     fired = 0
     with ThreadPoolExecutor(threads) as pool:
         waiting = iter(zip(legs, lit, strict=True))
-        # A few legs ahead at most: each holds a tally of its own.
-        queue = [pool.submit(_fire, targets, cells, *leg) for leg in islice(waiting, threads + 1)]
+        # A few legs ahead at most: each fills a sink of its own, which then serves the next.
+        ahead = islice(waiting, threads + 1)
+        queue = [pool.submit(_fire, targets, _empty_sink(cells, cases), *leg) for leg in ahead]
         done = 0
         while queue:
             sink, sent = queue.pop(0).result()
-            if (following := next(waiting, None)) is not None:
-                queue.append(pool.submit(_fire, targets, cells, *following))
             _merge(sink, aggregate, best, pooled, most, passes)
+            if (following := next(waiting, None)) is not None:
+                queue.append(pool.submit(_fire, targets, sink, *following))
             fired += sent
             done += 1
             if progress:
