@@ -24,6 +24,7 @@ from planner.forecast.parts import CaseFigures, figures_by_class, figures_by_fea
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission
+from planner.ranging.air import range_error_mm_per_100m
 from planner.ranging.attitude import Leg, flown_leg
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.cases import cases_named, light_for, sun_elevation_deg
@@ -269,6 +270,11 @@ def _method(mission: Mission, scene: Scene) -> Iterator[str]:
     elif (scene.cover.codes == 0).any():
         yield "ground without a class reflects as the card's rated range assumes"
     yield f"a pulse is detected with chance {Seeing().rated_chance:g} at its rated range, more surely nearer"
+    left_mm = float(range_error_mm_per_100m(sensor.wavelength_nm, (air.temperature_c, air.pressure_hpa)))
+    yield (
+        f"ranges are taken as right; in air of {air.temperature_c:g} degrees Celsius and {air.pressure_hpa:g} hPa a sensor "
+        f"that applies a nominal air (15 degrees, 1013.25 hPa) is off by {left_mm:+.1f} mm in 100 m"
+    )
     if sensor.receiver is None and sun_elevation_deg(air, mission, scene) is not None:
         yield "the card does not state its receiver: a usual one is taken, and a low sun or night is given no credit"
     moves = f"its nose {'kept along the track' if aircraft.nose == 'along_track' else 'turned into the wind'}"
