@@ -272,7 +272,7 @@ def _method(mission: Mission, scene: Scene) -> Iterator[str]:
     yield f"a pulse is detected with chance {Seeing().rated_chance:g} at its rated range, more surely nearer"
     left_mm = float(range_error_mm_per_100m(sensor.wavelength_nm, (air.temperature_c, air.pressure_hpa)))
     yield (
-        f"ranges are taken as right; in air of {air.temperature_c:g} degrees Celsius and {air.pressure_hpa:g} hPa a sensor "
+        f"ranges are taken as right; in air of {air.temperature_c:g} C and {air.pressure_hpa:g} hPa a sensor "
         f"that applies a nominal air (15 degrees, 1013.25 hPa) is off by {left_mm:+.1f} mm in 100 m"
     )
     if sensor.receiver is None and sun_elevation_deg(air, mission, scene) is not None:
