@@ -93,14 +93,11 @@ def make_forecast(
     rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
     scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
     cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
-    lights = {
-        rate: light_for(mission, scene, rating_of(mission, rate)) for rate in {line.pulse_rate_hz for line in lines}
-    }
     tally = fire_legs(
         scene.layers,
         cells,
         legs,
-        [lights[line.pulse_rate_hz] for line in lines],
+        lights_of(mission, scene, lines),
         codes=scene.cover.codes if scene.cover else None,
         threads=threads,
         progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,

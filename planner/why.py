@@ -223,16 +223,12 @@ def _place_in(scene: Scene, lon_deg: float, lat_deg: float) -> tuple[float, floa
 def _looks(job: _Job, lines: Sequence[FlightLine], legs: Sequence[Leg], progress: Progress) -> list[_Look]:
     """Fire the lines that come near the cell, one by one."""
     mission, scene = job.mission, job.scene
-    lights = {
-        rate: light_for(mission, scene, survey.rating_of(mission, rate))
-        for rate in {line.pulse_rate_hz for line in lines}
-    }
     codes = scene.cover.codes if scene.cover else None
     looks = []
-    for done, (line, leg) in enumerate(zip(lines, legs, strict=True)):
+    lit = zip(lines, legs, survey.lights_of(mission, scene, lines), strict=True)
+    for done, (line, leg, light) in enumerate(lit):
         progress("firing pulses", done, len(lines))
         if (aim := aim_at(leg, job.spot)) is not None:
-            light = lights[line.pulse_rate_hz]
             tally = fire_at(scene.layers, job.cells, near_part(leg, aim), light, job.place, codes)
             looks.append(_Look(line, aim, light, tally))
     return looks

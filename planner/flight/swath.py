@@ -50,11 +50,6 @@ def points_per_line(pulse_rate_hz: npt.ArrayLike, line_rate_hz: npt.ArrayLike) -
     return np.asarray(np.asarray(pulse_rate_hz) / np.asarray(line_rate_hz))
 
 
-def footprint_m(agl_m: npt.ArrayLike, divergence_rad: npt.ArrayLike, angle_rad: npt.ArrayLike = 0.0) -> Array:
-    """Return the lit length [m] on flat ground along the tilt of a beam: h g / cos^2 (Baltsavias 1999)."""
-    return np.asarray(np.asarray(agl_m) * np.asarray(divergence_rad) / np.cos(angle_rad) ** 2)
-
-
 def farthest_cosine(pattern: ScanPattern, angle_rad: npt.ArrayLike) -> Array:
     """Return the cosine of incidence on flat ground of the farthest pulse sent at scan angles [rad], any shape.
 

@@ -9,7 +9,6 @@ from planner.flight.swath import (
     along_half_angle_rad,
     farthest_alone_m,
     farthest_cosine,
-    footprint_m,
     frames_join_mps,
     least_aggregate_density_per_m2,
     least_single_density_per_m2,
@@ -50,15 +49,6 @@ def test_mean_density_of_one_swath():
     pattern = ScanPattern("oscillating_linear", 100e3, 50, np.radians(35), np.radians(35))
     width = swath_width_m(100, np.radians(35))
     assert mean_aggregate_density_per_m2(pattern, 10, width) == pytest.approx(71.41, abs=0.005)
-
-
-@pytest.mark.parametrize(
-    ("height_m", "divergence_mrad", "angle_deg", "lit_m"),
-    [(1000, 1, 0, 1.0), (100, 0.5, 0, 0.05), (100, 0.5, 30, 0.0667)],
-)
-def test_footprint(height_m, divergence_mrad, angle_deg, lit_m):
-    # Baltsavias 1999 (M/C)
-    assert footprint_m(height_m, divergence_mrad / 1000, np.radians(angle_deg)) == pytest.approx(lit_m, abs=5e-5)
 
 
 def test_number_of_strips():
