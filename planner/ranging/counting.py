@@ -35,11 +35,15 @@ def _returns(piece, beams, scan, plane2, code, light, cell, others):
     across_a, down_a, across_b, down_b = piece
     side, lowest, many = beams
     kind, opening, _, pulses, shift, roll = scan
-    far = np.sqrt(max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b))
-    near = max(far - np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2), 1e-6)
+    range_a, range_b = np.sqrt(across_a**2 + down_a**2), np.sqrt(across_b**2 + down_b**2)
+    middle = np.sqrt((across_a + across_b) ** 2 + (down_a + down_b) ** 2) / 2
+    length = np.sqrt((across_b - across_a) ** 2 + (down_b - down_a) ** 2)
+    far = max(range_a, range_b)
+    near = max(far - length, 1e-6)  # no place of the piece is nearer
     height = np.sqrt(max(plane2, 0.0))
-    alike = barred(light, near) == barred(light, far)
-    steps = 3 if far - near > SHORT * near else 1
+    blind = light.blind_before_m + light.blind_after_m
+    alike = barred(light, near) == barred(light, far) and (blind == 0.0 or length < blind)
+    steps = 3 if length > SHORT * near else 1
     if len(light.chances) == 2:  # a hard edge: all of a piece, or pulse by pulse
         steps = 1
         for case in range(len(light.strength2_m2)):
@@ -49,7 +53,7 @@ def _returns(piece, beams, scan, plane2, code, light, cell, others):
     returns = 0.0
     if alike:  # one place stands for the piece, or three by Simpson's rule
         for step in range(steps):
-            distance = near + step * (far - near) / 2 if steps == 3 else (near + far) / 2
+            distance = middle if steps == 1 or step == 1 else (range_a if step == 0 else range_b)
             weight = (4.0 if step == 1 else 1.0) / 6.0 if steps == 3 else 1.0
             cos = 1.0 if plane2 < 0.0 else min(height / distance, 1.0)
             returns += share_out(light, code, distance, cos, many * weight, cell, others)

@@ -29,6 +29,7 @@ from planner.ranging.attitude import (
     to_world,
 )
 from planner.ranging.beams import ScanPattern, scan_pattern
+from planner.ranging.detection import Seeing
 from planner.ranging.fates import AMBIGUOUS, RETURNS, SHADOWED, TOO_FAR
 from planner.ranging.linkbudget import Reach
 from planner.ranging.patterns import beam_directions
@@ -269,6 +270,29 @@ def test_sweep_and_rays_agree_cell_by_cell_on_a_planar_pattern(attitude, monkeyp
     assert cast.aggregate[..., RETURNS].sum() == swept.aggregate[..., RETURNS].sum()
     apart = np.abs(cast.aggregate[..., RETURNS] - swept.aggregate[..., RETURNS])
     assert apart.sum() <= 4e-3 * swept.fired
+
+
+@pytest.mark.parametrize("dead_m", [0.0, 1.0])
+def test_sweep_and_rays_agree_on_chances(dead_m, monkeypatch):
+    """Where light fades the sweep takes places for pieces and the rays each pulse: the same expected returns.
+
+    The blind band, where there is one, is narrower than the pieces of a scan line are long.
+    """
+    grid = rough(size=201, roof_m=2.0)
+    cells = cells_on(grid, 2.0)
+    height = grid.heights_m.max() + 60
+    seen = Reach(95.0, 1e-4, 1.0, 0.0, seeing=Seeing(), zone_m=45.0, ambiguity_m=1e3, blind_after_m=dead_m)
+    points = np.array([[-1.0, -1.0, height], [1.0, 1.0, height]])
+    leg = straight_leg(points, 0.5, PATTERNS["polygon"], (0.3, 0.0, 0.0))
+    layers = Layers(grid, grid)
+    swept = pulses.fire_legs(layers, cells, [leg], [seen]).aggregate.sum(axis=(0, 1))
+    monkeypatch.setattr(ScanPattern, "planar", property(lambda _: False))
+    cast = pulses.fire_legs(layers, cells, [leg], [seen]).aggregate.sum(axis=(0, 1))
+    assert 0.1 < cast[RETURNS] / cast.sum() < 0.9
+    assert (cast[AMBIGUOUS] > 0) == (dead_m > 0)
+    for channel in (RETURNS, TOO_FAR, AMBIGUOUS):
+        # At the ends of a band pulses fall to either side by what the sensor moves within a line.
+        assert swept[channel] == pytest.approx(cast[channel], rel=2e-3 if channel == AMBIGUOUS else 1e-3)
 
 
 @pytest.mark.parametrize("name", list(PATTERNS))
