@@ -18,7 +18,7 @@ from planner.ground.kernels import kernel
 from planner.ground.raycast import BATCH, down_to_ceiling, entry_of, hit_from, pasted
 from planner.ground.surface import HeightGrid
 from planner.ranging.canopy import transmission
-from planner.ranging.fates import RETURNS, barred, chance_of, share_out
+from planner.ranging.fates import RETURNS, barred, chance_of, share_out, surely
 from planner.ranging.patterns import direction_table, next_directions, pulse_angle
 
 GROUND, OPEN_GROUND, UNVEILED = range(3)
@@ -201,11 +201,19 @@ def _fire(lattice, squares, veil, light, sink, rays, count):
         if distance > 0.0 and cell_row >= 0 and cell_col >= 0:
             first_col[cell_row] = min(first_col[cell_row], cell_col)
             last_col[cell_row] = max(last_col[cell_row], cell_col)
-            cos = min(np.sqrt(plane2) / distance, 1.0)
+            distance2 = distance * distance
             if some_porous and porous[row, col]:  # leaves face every way: the slope of the hull means nothing
-                cos = 1.0
+                plane2 = distance2
+            cos = min(np.sqrt(plane2) / distance, 1.0)
             code = codes[row, col] if some_codes else 0
-            if not leafy:
+            if not leafy and distance >= light.nearest_m and surely(light, code, distance2, 1.0, plane2):
+                tally[cell_row, cell_col, RETURNS] += 1.0
+                for case in range(cases.shape[2]):
+                    cases[cell_row, cell_col, case] += 1.0
+                if some_bare and bare[row, col]:
+                    shares[cell_row, cell_col, GROUND] += 1.0
+                    shares[cell_row, cell_col, OPEN_GROUND] += 1.0
+            elif not leafy:
                 returns = share_out(
                     light, code, distance, cos, 1.0, tally[cell_row, cell_col], cases[cell_row, cell_col]
                 )
