@@ -11,8 +11,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
+from planner.aircraft import Aircraft
 from planner.cover import Cover
-from planner.equipment import Aircraft, NotNegative, Positive, Sensor, frozen
+from planner.equipment import NotNegative, Positive, Sensor, frozen
 
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""

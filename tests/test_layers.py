@@ -21,7 +21,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
-    ("planner.cover",),
+    ("planner.cover", "planner.aircraft"),
     ("planner.equipment",),
     ("planner.errors",),
 )

@@ -17,8 +17,9 @@ from typing import Any, Literal, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
 
+from planner.aircraft import Aircraft
 from planner.cover import Canopy
-from planner.equipment import Aircraft, PhaseShift, RangeRating, Receiver, Sensor, Triangulation
+from planner.equipment import PhaseShift, RangeRating, Receiver, Sensor, Triangulation
 from planner.errors import Fault, InputError
 
 T = TypeVar("T")

@@ -12,8 +12,9 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import Field
 
+from planner.aircraft import Aircraft
 from planner.cover import Cover, Surface
-from planner.equipment import Aircraft, Arm, Positive, Sensor, Slant, SmallAngle, frozen
+from planner.equipment import Arm, Positive, Sensor, Slant, SmallAngle, frozen
 from planner.errors import Fault, InputError
 from planner.files.cards import (
     Declared,

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.equipment import Aircraft, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import Sensor
 from planner.flight.flightlines import FlightLine
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.equipment import Aircraft, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import Sensor
 from planner.errors import Fault, InfeasibleError
 from planner.ground.kernels import kernel
 from planner.ranging.beams import ScanPattern

@@ -10,7 +10,8 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from planner.equipment import Aircraft, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import Sensor
 from planner.ranging import patterns
 
 Array = npt.NDArray[np.float64]

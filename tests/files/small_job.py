@@ -11,9 +11,10 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.cover import Surface
-from planner.equipment import Aircraft, RangeRating, Sensor
+from planner.equipment import RangeRating, Sensor
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings

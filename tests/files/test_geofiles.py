@@ -15,7 +15,8 @@ import shapely
 from affine import Affine
 from geographiclib.geodesic import Geodesic
 
-from planner.equipment import Aircraft, RangeRating, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import RangeRating, Sensor
 from planner.errors import InputError
 from planner.files.datums import bundled_geoid
 from planner.files.geofiles import input_files, read_scene

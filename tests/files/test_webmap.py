@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
-from planner.equipment import Aircraft, RangeRating, Sensor
+from planner.equipment import RangeRating, Sensor
 from planner.files.mapassets import class_picture, guarded, inlined
 from planner.files.mapclasses import (
     CASE_RGB,

@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from planner.equipment import Aircraft, RangeRating, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import RangeRating, Sensor
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene
 from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain

@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 sys.path.insert(0, str(Path(__file__).parent))
 from surfaces import embree_ranges, grid_of, lidar_dem, plane, rough
 
-from planner.equipment import Aircraft, RangeRating, Sensor
+from planner.aircraft import Aircraft
+from planner.equipment import RangeRating, Sensor
 from planner.errors import InfeasibleError
 from planner.ground.raycast import first_hit
 from planner.ground.surface import Layers, cells_on
