@@ -20,6 +20,7 @@ from planner.ranging.attitude import Leg, to_world
 from planner.ranging.canopy import Crowns, crowns_of
 from planner.ranging.fates import CHANNELS, RETURNS, Light, light_of
 from planner.ranging.linkbudget import Reach
+from planner.ranging.looks import Faces, LegLooks, Looks, leg_looks, looks_of
 
 Array = npt.NDArray[np.float64]
 Progress = Callable[[int, int], None]
@@ -54,6 +55,8 @@ class Tally:
         Legs that bring at least one return.
     fired : int
         Pulses sent within the usable opening.
+    looks : Looks or None
+        Which leg saw which cell from where; None where nobody asked.
     """
 
     aggregate: Array
@@ -68,6 +71,7 @@ class Tally:
     most_open_ground: Array
     passes: npt.NDArray[np.uint8]
     fired: int
+    looks: Looks | None = None
 
 
 @dataclass(frozen=True)
@@ -115,8 +119,10 @@ def _empty_sink(cells: CellGrid, cases: int) -> _Sink:
     )
 
 
-def _fire(targets: Sequence[_Target], sink: _Sink, leg: Leg, light: Light) -> tuple[_Sink, int]:
-    """Fire one leg into an empty sink."""
+def _fire(
+    targets: Sequence[_Target], sink: _Sink, seen: tuple[Faces, CellGrid] | None, leg: Leg, light: Light
+) -> tuple[_Sink, int, LegLooks | None]:
+    """Fire one leg into an empty sink, and find its looks at what is to be seen."""
     pattern = leg.pattern
     fired = 0
     for target in targets:
@@ -136,7 +142,14 @@ def _fire(targets: Sequence[_Target], sink: _Sink, leg: Leg, light: Light) -> tu
                 np.asarray(pattern.beam_elevations_rad),
                 leg.pulses,
             )
-    return sink, fired
+    return sink, fired, leg_looks(*seen, leg, lambda cell: _first_returns(sink, cell)) if seen else None
+
+
+def _first_returns(sink: _Sink, cell: npt.NDArray[np.int32]) -> Array:
+    """Return the first returns of a leg in flat cells, shape (m,)."""
+    tally, shares, *_ = sink
+    met = tally.reshape(-1, CHANNELS)[cell, RETURNS]
+    return np.asarray(met + shares.reshape(-1, casting.SHARES)[cell, casting.UNVEILED])
 
 
 @kernel
@@ -183,6 +196,7 @@ def fire_legs(
     lights: Sequence[Light | Reach],
     *,
     codes: npt.NDArray[np.uint8] | None = None,
+    faces: Faces | None = None,
     threads: int = 2,
     progress: Progress | None = None,
 ) -> Tally:
@@ -203,6 +217,8 @@ def fire_legs(
         What returns, one a leg, all of as many cases; a reach alone is one case on ground of one brightness.
     codes : ndarray of uint8, shape (rows - 1, cols - 1), optional
         Class of each lattice square, places in the factors of the lights; all 0 unless given.
+    faces : Faces, optional
+        Faces of cells whose looks are to be kept.
     threads : int
         Legs fired at the same time.
     progress : callable, optional
@@ -220,19 +236,21 @@ def fire_legs(
     pooled, most = (np.zeros((*shape, 3 + cases)) for _ in range(2))
     passes = np.zeros(shape, dtype=np.uint8)
     targets = _targets(layers, cells, _NO_CODES if codes is None else np.ascontiguousarray(codes))
-    fired = 0
+    fired, looks = 0, []
+    seen = None if faces is None else (faces, cells)
     with ThreadPoolExecutor(threads) as pool:
         waiting = iter(zip(legs, lit, strict=True))
         # A few legs ahead at most: each fills a sink of its own, which then serves the next.
         ahead = islice(waiting, threads + 1)
-        queue = [pool.submit(_fire, targets, _empty_sink(cells, cases), *leg) for leg in ahead]
+        queue = [pool.submit(_fire, targets, _empty_sink(cells, cases), seen, *leg) for leg in ahead]
         done = 0
         while queue:
-            sink, sent = queue.pop(0).result()
+            sink, sent, leg_look = queue.pop(0).result()
             _merge(sink, aggregate, best, pooled, most, passes)
             if (following := next(waiting, None)) is not None:
-                queue.append(pool.submit(_fire, targets, sink, *following))
+                queue.append(pool.submit(_fire, targets, sink, seen, *following))
             fired += sent
+            looks += [leg_look] if leg_look else []
             done += 1
             if progress:
                 progress(done, len(legs))
@@ -251,4 +269,5 @@ def fire_legs(
         most_open_ground=most[..., 2],
         passes=passes,
         fired=fired,
+        looks=looks_of(looks, cells.rows * cells.cols) if seen else None,
     )
