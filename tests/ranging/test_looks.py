@@ -32,7 +32,9 @@ def fire(grid, legs, cell_m=2.0, wanted=True):
 def in_sensor(faces, looks, legs):
     """Return forward, right, down of the cells as seen at each look, shape (n, 3) [m]."""
     origins = np.array([legs[leg].origins_m[sample] for leg, sample in zip(looks.leg, looks.sample, strict=True)])
-    turns = np.array([to_world(legs[leg].angles_rad[s : s + 1])[0] for leg, s in zip(looks.leg, looks.sample)])
+    turns = np.array(
+        [to_world(legs[leg].angles_rad[s : s + 1])[0] for leg, s in zip(looks.leg, looks.sample, strict=True)]
+    )
     return np.einsum("nji,nj->ni", turns, faces.centres_m[looks.cell] - origins)
 
 
@@ -47,7 +49,7 @@ def test_a_plane_has_one_face():
 @pytest.mark.parametrize("tilt_deg", [0.0, 12.0, -8.0])
 def test_scan_planes_of_looks_hold_the_cells(tilt_deg):
     legs = [swaying(leg_of(yaw=0.6, tilt=np.radians(tilt_deg), roll=0.05)), swaying(leg_of(yaw=2.0, middle=(10, 5)), 3)]
-    tally, cells, faces = fire(rough(4, 241, relief_m=15.0), legs)
+    tally, _, faces = fire(rough(4, 241, relief_m=15.0), legs)
     ahead, aside, down = in_sensor(faces, tally.looks, legs).T
     step = 8.0 / 100.0
     assert np.percentile(np.abs(ahead), 99) < step
@@ -56,7 +58,7 @@ def test_scan_planes_of_looks_hold_the_cells(tilt_deg):
 
 def test_looks_bring_what_the_engine_counts():
     legs = [swaying(leg_of(yaw=0.6)), swaying(leg_of(yaw=2.0, middle=(10, 5)), 3)]
-    tally, cells, faces = fire(rough(4, 241, relief_m=15.0), legs)
+    tally, _, _ = fire(rough(4, 241, relief_m=15.0), legs)
     pooled = np.bincount(tally.looks.cell, tally.looks.returns, minlength=tally.first.size).reshape(tally.first.shape)
     ends = 1 - pooled.sum() / tally.first.sum()
     # a cell whose middle lies before the first or past the last scan line has no look: half a cell at each end of 120 m
@@ -69,7 +71,7 @@ def test_hidden_cells_keep_a_look_without_returns():
     z = np.zeros((121, 121))
     z[:, 70:73] = 25.0
     leg = leg_of(height=50.0, yaw=0.0)
-    tally, cells, faces = fire(grid_of(z, 1.0), [leg], cell_m=1.0)
+    tally, _, faces = fire(grid_of(z, 1.0), [leg], cell_m=1.0)
     east = faces.centres_m[tally.looks.cell, 0]
     behind = (east > 13.5) & (east < 20) & (np.abs(faces.centres_m[tally.looks.cell, 1]) < 40)
     assert behind.any()
@@ -79,7 +81,7 @@ def test_hidden_cells_keep_a_look_without_returns():
 @pytest.mark.parametrize(("kind", "half_deg"), [("conical", 20.0), ("rosette", 20.0)])
 def test_circles_are_looked_from_both_sides(kind, half_deg):
     leg = leg_of(pattern=pattern_of(kind, half_deg, pulse_rate_hz=20e3, line_rate_hz=50.0))
-    tally, cells, faces = fire(grid_of(np.zeros((161, 161)), 1.0), [leg])
+    tally, _, faces = fire(grid_of(np.zeros((161, 161)), 1.0), [leg])
     ahead, aside, down = in_sensor(faces, tally.looks, [leg]).T
     off = np.degrees(np.arctan2(np.hypot(ahead, aside), down))
     middle = np.abs(np.degrees(np.arctan2(aside, down))) < half_deg - 1
