@@ -145,10 +145,11 @@ def forward_leans(pattern: ScanPattern) -> Array:
     """
     if pattern.kind == "conical":
         return np.array([1.0, -1.0])
+    both = np.array([1.0, -1.0]) / np.sqrt(3)
     if pattern.kind == "rosette":
-        return np.array([1.0, -1.0]) / np.sqrt(3)
+        return both
     if pattern.kind == "matrix":
-        return np.array([1.0, -1.0]) * np.tan(pattern.along_half_angle_rad) / np.sqrt(3)
+        return np.asarray(np.tan(pattern.along_half_angle_rad) * both)
     beams = np.tan(pattern.beam_elevations_rad)
     return np.unique(beams.mean() + beams.std() * np.array([1.0, -1.0]))
 
