@@ -18,6 +18,9 @@ from planner.equipment import NotNegative, Positive, Sensor, frozen
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
 
+QUALITY_LEVEL_RMSE_M = {"QL0": 0.05, "QL1": 0.10, "QL2": 0.10, "QL3": 0.20}
+"""Greatest vertical RMSE on open ground, checkpoint error included [m]: the same, table 4."""
+
 Following = Literal["terrain", "level"]
 Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(dt.UTC))]
 
@@ -100,6 +103,8 @@ class Requirement:
         Least density [1/m2], judged as the other fields say.
     quality_level : {"QL0", "QL1", "QL2", "QL3"} or None
         Quality level of the USGS Lidar Base Specification, instead of a density.
+    vertical_rmse_m : float or None
+        Greatest root mean square height error against checkpoints [m]; None takes the quality level's, or asks none.
     returns : {"first", "ground"}
         Which returns count: the first of each pulse, or those from bare ground, through crowns or beside them.
     coverage : {"aggregate", "single"}
@@ -114,6 +119,7 @@ class Requirement:
 
     density_per_m2: Positive | None = None
     quality_level: Literal["QL0", "QL1", "QL2", "QL3"] | None = None
+    vertical_rmse_m: Annotated[float, Field(gt=0, le=10)] | None = None
     returns: Literal["first", "ground"] = "first"
     coverage: Literal["aggregate", "single"] = "aggregate"
     cell_m: Positive | None = None
@@ -133,6 +139,30 @@ class Requirement:
         if self.quality_level is not None:
             return QUALITY_LEVEL_DENSITY_PER_M2[self.quality_level]
         return float(self.density_per_m2 or 0.0)
+
+    @property
+    def target_rmse_m(self) -> float | None:
+        """Vertical RMSE asked for, given or by the quality level [m]; None where nobody asks."""
+        return self.vertical_rmse_m or QUALITY_LEVEL_RMSE_M.get(self.quality_level or "")
+
+
+@frozen
+class Checkpoints:
+    """The marks that the survey is to be tested against.
+
+    Attributes
+    ----------
+    count : int or None
+        How many; None takes what ASPRS asks for the area, or as many as fit.
+    within : str or None
+        Vector file of the ground where they may stand, relative to the mission file; None allows all of the area.
+    survey_sd_m : float
+        One standard deviation of their own surveyed height [m].
+    """
+
+    count: Annotated[int, Field(ge=3, le=1000)] | None = None
+    within: str | None = None
+    survey_sd_m: Annotated[float, Field(ge=0, le=1)] = 0.01
 
 
 @frozen
@@ -294,7 +324,7 @@ class Mission:
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
-    site, terrain, cover, sensor, aircraft, requirement, limits, flight, conditions
+    site, terrain, cover, sensor, aircraft, requirement, checkpoints, limits, flight, conditions
         The parts, each described by its own class.
     """
 
@@ -309,6 +339,7 @@ class Mission:
     sensor: Sensor
     aircraft: Aircraft
     requirement: Requirement
+    checkpoints: Checkpoints = Checkpoints()
     limits: Limits = Limits()
     flight: FlightChoice = FlightChoice()
     conditions: Conditions = Conditions()

@@ -29,6 +29,7 @@ from planner.files.cards import (
 from planner.files.surfacecards import declared_surfaces
 from planner.mission import (
     Case,
+    Checkpoints,
     Conditions,
     FlightChoice,
     Limits,
@@ -87,6 +88,7 @@ _TABLES: dict[str, type[Any]] = {
     "sensor": _SensorTable,
     "aircraft": _AircraftTable,
     "requirement": Requirement,
+    "checkpoints": Checkpoints,
     "limits": Limits,
     "flight": FlightChoice,
     "conditions": Conditions,
@@ -114,6 +116,9 @@ _TAKEN = {
     "cover.default": "no class, so that the card's rated reflectance holds and whatever stands on the ground is opaque",
     "conditions.start": "none, so that the light is what each rating of the card states",
     "aircraft.take_off": "no point",
+    "requirement.vertical_rmse_m": "the quality level's, none where no level is asked for",
+    "checkpoints.count": "as ASPRS asks for the area, or as many as fit",
+    "checkpoints.within": "anywhere in the area",
     "requirement.cell_m": "chosen from density and scan-line spacing",
     "limits.climb_mps": "the aircraft's own",
     "limits.descent_mps": "the aircraft's own",
@@ -169,6 +174,7 @@ def read_mission(path: str | Path) -> Mission:
         sensor=dataclasses.replace(sensor, **{key: value for key, value in mount.items() if value is not None}),
         aircraft=aircraft,
         requirement=parts["requirement"],
+        checkpoints=parts["checkpoints"],
         limits=parts["limits"],
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
         conditions=parts["conditions"],

@@ -57,11 +57,17 @@ card = "hexacopter"                   # {aircraft}; or a card of your own
 
 [requirement]
 density_per_m2 = 100                  # or instead: quality_level = "QL1"
+# vertical_rmse_m = 0.05               # against checkpoints; a quality level brings its own
 returns = "first"
 coverage = "aggregate"                # all passes together; or "single": the best one
 # cell_m = 1.0                        # side of the judging cell; chosen from density and scan-line spacing
 percentile = 5                        # percent of cells that may lie below
 sidelap_min = 0.2                     # share of a swath that its neighbour covers too
+
+[checkpoints]
+# count = 20                          # as ASPRS asks for the area, or as many as fit
+# within = "where_we_may_walk.geojson"
+survey_sd_m = 0.01                    # how well their own heights are known
 
 [limits]
 ceiling_agl_m = 120                   # check this against the rules where you fly

@@ -147,7 +147,7 @@ def forward_leans(pattern: ScanPattern) -> Array:
         return np.array([1.0, -1.0])
     both = np.array([1.0, -1.0]) / np.sqrt(3)
     if pattern.kind == "rosette":
-        return both
+        return np.asarray(both)
     if pattern.kind == "matrix":
         return np.asarray(np.tan(pattern.along_half_angle_rad) * both)
     beams = np.tan(pattern.beam_elevations_rad)

@@ -70,11 +70,16 @@ card = "hexacopter"
 take_off = [[-7.412, 62.031], [-7.4, 62.03]]
 [requirement]
 density_per_m2 = 200
+vertical_rmse_m = 0.04
 returns = "first"
 coverage = "single"
 cell_m = 2
 percentile = 10
 sidelap_min = 0.3
+[checkpoints]
+count = 12
+within = "commons.geojson"
+survey_sd_m = 0.008
 [limits]
 ceiling_agl_m = 110
 clearance_m = 25
