@@ -21,7 +21,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
-    ("planner.cover", "planner.aircraft"),
+    ("planner.cover", "planner.aircraft", "planner.navigation"),
     ("planner.equipment",),
     ("planner.errors",),
 )
