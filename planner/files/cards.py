@@ -1,4 +1,4 @@
-"""Declared files in: TOML with the line of every key, and the cards of sensors and aircraft.
+"""Declared files in: TOML with the line of every key, and the cards of sensors, aircraft and navigation.
 
 Lives here: reading and checking one declared table at a time, all faults together, and the bundled cards.
 Must not know missions, grids or what a card is used for.
@@ -21,11 +21,14 @@ from planner.aircraft import Aircraft
 from planner.cover import Canopy
 from planner.equipment import PhaseShift, RangeRating, Receiver, Sensor, Triangulation
 from planner.errors import Fault, InputError
+from planner.navigation import Navigation
 
 T = TypeVar("T")
 Keys = tuple[str | int, ...]
 
 DATA = Path(__file__).parents[1] / "data"
+
+_Cards = Literal["sensors", "aircraft", "navigation"]
 
 _DEEPER = {
     "ratings": RangeRating,
@@ -285,7 +288,7 @@ def _inside(at: Keys) -> str:
     return f" in [{_named(at)[1:-1]}]" if at else ""
 
 
-def bundled(kind: Literal["sensors", "aircraft"]) -> tuple[str, ...]:
+def bundled(kind: _Cards) -> tuple[str, ...]:
     """Return the names of the bundled cards, sorted."""
     return tuple(sorted(path.stem for path in (DATA / kind).glob("[!_]*.toml")))
 
@@ -306,7 +309,12 @@ def load_aircraft(name_or_path: str, folder: Path) -> Aircraft:
     return _load(Aircraft, "aircraft", name_or_path, folder)
 
 
-def _load(kind: type[T], cards: Literal["sensors", "aircraft"], name_or_path: str, folder: Path) -> T:
+def load_navigation(name_or_path: str, folder: Path) -> Navigation:
+    """Return a navigation card; as `load_sensor`."""
+    return _load(Navigation, "navigation", name_or_path, folder)
+
+
+def _load(kind: type[T], cards: _Cards, name_or_path: str, folder: Path) -> T:
     names = bundled(cards)
     if name_or_path.lower() in names:
         path = DATA / cards / f"{name_or_path.lower()}.toml"
