@@ -14,6 +14,7 @@ from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 from planner.aircraft import Aircraft
 from planner.cover import Cover
 from planner.equipment import NotNegative, Positive, Sensor, frozen
+from planner.navigation import Navigation
 
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
@@ -322,9 +323,11 @@ class Mission:
         One line for every value that the mission left out and a default filled.
     take_off_deg : tuple of (float, float)
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
+    base_distance_m : float
+        Farthest distance of the flight from the base station that its positions hang on [m].
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
-    site, terrain, cover, sensor, aircraft, requirement, checkpoints, limits, flight, conditions
+    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, conditions
         The parts, each described by its own class.
     """
 
@@ -337,6 +340,8 @@ class Mission:
     terrain: Terrain
     cover: Cover = Cover()
     sensor: Sensor
+    navigation: Navigation
+    base_distance_m: NotNegative = 1000.0
     aircraft: Aircraft
     requirement: Requirement
     checkpoints: Checkpoints = Checkpoints()

@@ -9,10 +9,22 @@ import shapely
 from affine import Affine
 
 from planner.ground.geodesy import site_frame
+from planner.navigation import Navigation
 
 LON, LAT = 9.3, 47.2
 FRAME = site_frame(LON, LAT)
 UTM = "EPSG:32632"
+
+NAVIGATION = Navigation(
+    name="N",
+    position_horizontal_sd_m=0.015,
+    position_vertical_sd_m=0.025,
+    roll_pitch_sd_deg=0.015,
+    heading_sd_deg=0.035,
+    boresight_sd_deg=(0.003, 0.003, 0.006),
+    lever_arm_sd_m=(0.003, 0.003, 0.003),
+    timing_sd_s=1e-5,
+)
 
 MISSION = {
     "name": "Meadow",

@@ -22,6 +22,7 @@ from planner.files.cards import (
     field_names,
     finite,
     load_aircraft,
+    load_navigation,
     load_sensor,
     read_declared,
     unknown_keys,
@@ -39,8 +40,9 @@ from planner.mission import (
     Terrain,
     usual_cases,
 )
+from planner.navigation import Navigation
 
-Card = TypeVar("Card", Sensor, Aircraft)
+Card = TypeVar("Card", Sensor, Navigation, Aircraft)
 
 
 @frozen
@@ -67,6 +69,14 @@ class _SensorTable:
 
 
 @frozen
+class _NavigationTable:
+    """A card, and how far from the base station the flight goes [m]."""
+
+    card: str = "survey"
+    base_distance_m: Annotated[float, Field(ge=0, le=1e6)] = 1000.0
+
+
+@frozen
 class _AircraftTable:
     """A card, and the take-off points as longitude and latitude [deg]."""
 
@@ -86,6 +96,7 @@ _TABLES: dict[str, type[Any]] = {
     "terrain": Terrain,
     "cover": Cover,
     "sensor": _SensorTable,
+    "navigation": _NavigationTable,
     "aircraft": _AircraftTable,
     "requirement": Requirement,
     "checkpoints": Checkpoints,
@@ -153,12 +164,13 @@ def read_mission(path: str | Path) -> Mission:
         parts[name], more = checked(kind, declared, (name,), tables[name], ("E33", "E34"))
         faults += more
     sensor, more = _card(declared, tables, "sensor", load_sensor, path.parent)
-    faults += more
+    navigation, others = _card(declared, tables, "navigation", load_navigation, path.parent)
+    faults += [*more, *others]
     aircraft, more = _card(declared, tables, "aircraft", load_aircraft, path.parent)
     faults += [*more, *_contradictions(declared, tables, sensor, aircraft), *_strays(declared, parts["aircraft"])]
     cases, more = _cases(declared, parts["conditions"] or Conditions())
     faults += more
-    if faults or heading is None or sensor is None or aircraft is None:
+    if faults or heading is None or sensor is None or navigation is None or aircraft is None:
         raise InputError(*faults)
     setting = parts["sensor"]
     mount = {key: getattr(setting, key) for key in _MOUNT}
@@ -172,6 +184,8 @@ def read_mission(path: str | Path) -> Mission:
         terrain=parts["terrain"],
         cover=dataclasses.replace(parts["cover"], surfaces=surfaces),
         sensor=dataclasses.replace(sensor, **{key: value for key, value in mount.items() if value is not None}),
+        navigation=navigation,
+        base_distance_m=parts["navigation"].base_distance_m,
         aircraft=aircraft,
         requirement=parts["requirement"],
         checkpoints=parts["checkpoints"],
@@ -215,8 +229,8 @@ def _card(
     load: Callable[[str, Path], Card],
     folder: Path,
 ) -> tuple[Card | None, list[Fault]]:
-    """Return the card a table names, or None and its faults."""
-    card = tables[name].get("card")
+    """Return the card a table names, or the usual one where it may be left out; or None and its faults."""
+    card = tables[name].get("card", getattr(_TABLES[name], "card", None))
     if not isinstance(card, str):
         return None, []  # reported with the table
     try:
@@ -267,7 +281,7 @@ def _contradictions(
     Works on the tables as declared, so that a fault elsewhere in a table hides none of these.
     """
     if sensor:
-        on_card = (sorted(rating.pulse_rate_hz for rating in sensor.ratings), sensor.line_rates_hz)
+        on_card = (sorted(sensor.pulse_rates_hz), sensor.line_rates_hz)
         for key, rates in zip(_RATES, on_card, strict=True):
             asked = _number(tables["sensor"], key)
             if asked is not None and asked not in rates:

@@ -51,6 +51,10 @@ card = "B"                            # {sensors}; or a card of your own, "my_se
 pulse_rate_hz = "auto"                # or one of the card's
 line_rate_hz = "auto"                 # or one of the card's
 
+[navigation]
+card = "survey"                       # bundled: {navigation}; or a card file
+base_distance_m = 1000                # farthest distance of the flight from the base station
+
 [aircraft]
 card = "hexacopter"                   # {aircraft}; or a card of your own
 # take_off = [[-7.412, 62.031]]       # longitude, latitude; no point
@@ -105,6 +109,7 @@ def new_mission_text(area: Path, terrain: Path, folder: Path) -> str:
         area=_quoted(_from(folder, area)),
         terrain=_quoted(_from(folder, terrain)),
         sensors=" ".join(bundled("sensors")),
+        navigation=" ".join(bundled("navigation")),
         aircraft=" ".join(bundled("aircraft")),
     )
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import shapely
+from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
@@ -79,6 +80,7 @@ def small_mission(agl_m: float | None = 60.0, speed_mps: float | None = 5.0) -> 
         site=Site(area="meadow.geojson"),
         terrain=Terrain(ground="meadow.tif", heights="orthometric"),
         sensor=sensor,
+        navigation=NAVIGATION,
         aircraft=Aircraft(name="H", min_speed_mps=1, max_speed_mps=12, climb_mps=4, descent_mps=3, endurance_s=1500),
         requirement=Requirement(density_per_m2=100),
         limits=Limits(),

@@ -14,6 +14,7 @@ import rasterio
 import shapely
 from affine import Affine
 from geographiclib.geodesic import Geodesic
+from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
 from planner.equipment import RangeRating, Sensor
@@ -82,6 +83,7 @@ def mission(folder, **parts):
         date=dt.date(2027, 4, 12),
         file=folder / "job.toml",
         sensor=sensor,
+        navigation=NAVIGATION,
         aircraft=aircraft,
         site=Site(**site),
         terrain=Terrain(**terrain),

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
@@ -68,7 +69,7 @@ def _mission(name: str) -> Mission:
     return Mission(
         name=name, date=dt.date(2027, 4, 12), file=Path("job.toml"), take_off_deg=((-7.4105, 62.0302),),
         site=Site(area="area.geojson", buffer_m=15), terrain=Terrain(ground="ground.tif", heights="orthometric"),
-        sensor=sensor, aircraft=aircraft, requirement=Requirement(density_per_m2=TARGET),
+        sensor=sensor, navigation=NAVIGATION, aircraft=aircraft, requirement=Requirement(density_per_m2=TARGET),
     )  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import shapely
+from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
 from planner.equipment import RangeRating, Sensor
@@ -50,6 +51,7 @@ def a_mission(
         site=Site(area="area.geojson"),
         terrain=Terrain(ground="ground.tif", heights="orthometric", vertical_sd_m=vertical_sd_m),
         sensor=sensor,
+        navigation=NAVIGATION,
         aircraft=aircraft,
         requirement=Requirement(density_per_m2=density_per_m2, sidelap_min=sidelap_min),
         limits=limits or Limits(),
