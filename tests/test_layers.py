@@ -21,6 +21,8 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
+    ("planner.wording",),
+    ("planner.phrases",),
     ("planner.cover", "planner.aircraft", "planner.navigation"),
     ("planner.equipment",),
     ("planner.errors",),
