@@ -260,11 +260,12 @@ def _card_lines(sensor: "Sensor") -> str:
     """Return one card as a few lines of a table."""
     from planner.flight.capability import capability
     from planner.ranging.principles import usable_band
+    from planner.ranging.ratings import by_rate, consistency
 
     lines = [f"{sensor.name}  {sensor.pattern.replace('_', ' ')}, {sensor.wavelength_nm:g} nm: {sensor.description}"]
     farthest = usable_band(sensor).farthest_m
     heights = TABLE_AGL_M if farthest > max(TABLE_AGL_M) else [round(farthest * part, 1) for part in (0.25, 0.5, 0.75)]
-    for rating in sensor.ratings:
+    for rating in by_rate(sensor).values():
         at_heights = []
         for agl_m in heights:
             able = capability(sensor, rating, agl_m, TABLE_SPEED_MPS)
@@ -277,6 +278,9 @@ def _card_lines(sensor: "Sensor") -> str:
         )
         reach = f"reach {rating.range_m:g} m at {rating.reflectance:.0%} by {rating.light}"
         lines.append(f"   {rate:<10}{reach:<30}" + "".join(f"{text:<31}" for text in at_heights).rstrip())
+        at_rate = [one for one in sensor.ratings if one.pulse_rate_hz == rating.pulse_rate_hz]
+        if said := consistency(at_rate, sensor.wavelength_nm):
+            lines.append(f"   {'':<10}{said}")
     return "\n".join(lines) + "\n"
 
 

@@ -4,6 +4,7 @@ Lives here: plain nouns of the sensor with their units and limits, and the `froz
 Must not know missions, files or how a figure is used.
 """
 
+from itertools import combinations
 from typing import Annotated, Literal, Self, TypeVar, cast, dataclass_transform
 
 import numpy as np
@@ -43,7 +44,7 @@ CLOSES_TURNS = 0.01  # and it closes where the second wedge is this near to a wh
 
 @frozen
 class RangeRating:
-    """What the maker states for one pulse rate.
+    """What the maker states for one pulse rate and one target.
 
     Attributes
     ----------
@@ -197,7 +198,7 @@ class Sensor:
     receiver : Receiver or None
         What decides how much the sun disturbs it; None takes a usual one.
     ratings : tuple of RangeRating
-        One entry a pulse rate.
+        One entry a pulse rate, or several where the maker states ranges to several reflectances.
     """
 
     name: str
@@ -236,6 +237,11 @@ class Sensor:
         """Ranges measured by one pulse: the pixels of a frame, else 1."""
         return int(np.prod(self.frame_pixels)) if self.frame_pixels else 1
 
+    @property
+    def pulse_rates_hz(self) -> tuple[float, ...]:
+        """Pulse rates that can be set [Hz], each once, in the order of the card."""
+        return tuple(dict.fromkeys(rating.pulse_rate_hz for rating in self.ratings))
+
     @model_validator(mode="after")
     def _openings_agree(self) -> Self:
         if self.usable_fov_deg > self.optical_fov_deg:
@@ -270,9 +276,21 @@ class Sensor:
             if (getattr(self, key) is not None) != (self.pattern == owner):
                 need = f"needs {key}" if self.pattern == owner else f"has no {key}, which belongs to {owner}"
                 raise ValueError(f"pattern {self.pattern} {need}")
-        rates = [rating.pulse_rate_hz for rating in self.ratings]
-        if len(set(rates)) != len(rates):
-            raise ValueError("two ratings name the same pulse_rate_hz")
+        return self
+
+    @model_validator(mode="after")
+    def _ratings_of_a_rate_agree(self) -> Self:
+        for (first, one), (second, other) in combinations(enumerate(self.ratings, start=1), 2):
+            if one.pulse_rate_hz != other.pulse_rate_hz:
+                continue
+            pair = f"ratings {first} and {second} name the same pulse_rate_hz {one.pulse_rate_hz:.10g}"
+            if all(getattr(one, key) == getattr(other, key) for key in ("reflectance", "visibility_km", "light")):
+                raise ValueError(f"{pair}, reflectance, visibility_km and light\nkeep the one of the shorter range_m")
+            for key in ("pulse_energy_uj", "laser_class", "hazard_distance_m"):
+                said = {getattr(one, key), getattr(other, key)} - {None, "unknown"}
+                if len(said) > 1:
+                    fix = "one pulse rate has one laser: state it alike in both, or once"
+                    raise ValueError(f"{pair} and contradict each other in {key}\n{fix}")
         return self
 
     @model_validator(mode="after")

@@ -32,17 +32,19 @@ from planner.ranging.detection import Seeing
 from planner.ranging.fates import RETURNS, Light
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.pulses import Tally, fire_legs
+from planner.ranging.ratings import by_rate
 from planner.ranging.zones import Receiver, check_zones, clear_rates_hz
 from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
 from planner.safety.cautions import Caution
 from planner.safety.eyesafety import eye_fault, laser_caution
+from planner.safety.ranges import range_cautions
 
 Progress = Callable[[str, int, int], None]
 
 
 def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
-    """Return what the card states for a pulse rate [Hz]; the nearest higher one where the rate is not listed."""
-    ratings = sorted(mission.sensor.ratings, key=lambda rating: rating.pulse_rate_hz)
+    """Return what to trust of the card at a pulse rate [Hz]; at the nearest higher one where the rate is not listed."""
+    ratings = sorted(by_rate(mission.sensor).values(), key=lambda rating: rating.pulse_rate_hz)
     return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
 
 
@@ -307,8 +309,8 @@ def _zone_cautions(mission: Mission, plan: Plan) -> Iterator[Caution]:
         check = check_zones(receiver, rate, nearest, farthest)
         if check.is_clear:
             continue
-        rates = [rating.pulse_rate_hz for rating in sensor.ratings]
-        clear = ", ".join(f"{free / 1000:g} kHz" for free in clear_rates_hz(receiver, rates, nearest, farthest))
+        free = clear_rates_hz(receiver, sensor.pulse_rates_hz, nearest, farthest)
+        clear = ", ".join(f"{one / 1000:g} kHz" for one in free)
         yield Caution(
             "range ambiguity",
             "over",
@@ -329,7 +331,7 @@ def assess(
     """
     refuse_sensor(mission.sensor)
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
-    ratings = [rating_of(mission, rate) for rate in sorted({line.pulse_rate_hz for line in plan.lines})]
+    rates = sorted({line.pulse_rate_hz for line in plan.lines})
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
     highest = max((figure.agl_max_m for figure in plan.figures), default=np.nan)
     over = sum(figure.ceiling_over_m > 0 for figure in plan.figures)
@@ -338,7 +340,8 @@ def assess(
         *standing_cautions(),
         *_zone_cautions(mission, plan),
         ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
-        *(laser_caution(rating, lowest) for rating in ratings),
+        *(laser_caution(rating_of(mission, rate), lowest) for rate in rates),
+        *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
         *(
             Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
             for fault in unsafe

@@ -365,6 +365,14 @@ def test_sensors_lists_every_card(call):
             assert (f"{rate / 1000:g} kHz" if rate >= 1000 else f"{rate:g} Hz") in out
 
 
+def test_sensors_tells_which_of_two_ranges_at_a_rate_is_taken(call):
+    # E: 330 to 150 m, in clear air at most sqrt(0.8 / 0.2) = 2 times as far
+    _, out, _ = call("sensors")
+    [said] = re.findall(r"250 kHz .*\n +(.*2\.20 to 1.*)", out[re.search(r"^E\b", out, re.MULTILINE).start() :])
+    assert "1.99 by the range equation: bright goes too far" in said
+    assert "all are taken from the 150 m at 20%" in said
+
+
 def test_sensors_figures_follow_from_the_card(call):
     # B: 80 degrees at 80 m are 2 * 80 * tan(40) = 134 m; 300 kHz at 6 m/s over that width are 372/m2.
     _, out, _ = call("sensors")

@@ -118,8 +118,7 @@ def _settings(drawn: Drawn, mission: Mission) -> tuple[float, float, float, floa
     if speed is None or speed <= 0:
         what = "no speed" if speed is None else f"speed_mps is {speed:g}, at or below 0"
         raise refusal("E33", drawn.where, what, "give the line `speed_mps`, or the mission `flight.speed_mps`")
-    pulse_rates = tuple(rating.pulse_rate_hz for rating in sensor.ratings)
-    pulse_rate = _rate(drawn, "pulse_rate_hz", flight.pulse_rate_hz, pulse_rates)
+    pulse_rate = _rate(drawn, "pulse_rate_hz", flight.pulse_rate_hz, sensor.pulse_rates_hz)
     line_rate = _rate(drawn, "line_rate_hz", flight.line_rate_hz, sensor.line_rates_hz or (0.0,))
     widest = sensor.optical_fov_deg / 2
     half_angle = drawn.number("usable_half_angle_deg")

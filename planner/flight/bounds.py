@@ -90,7 +90,7 @@ def reasons(
     spacing_wanted_m, lines
         Most spacing that the local swaths leave [m], and how many lines were laid.
     """
-    rates = {"pulse_rate_hz": len(mission.sensor.ratings), "line_rate_hz": len(mission.sensor.line_rates_hz)}
+    rates = {"pulse_rate_hz": len(mission.sensor.pulse_rates_hz), "line_rate_hz": len(mission.sensor.line_rates_hz)}
     words = ("the pattern has no scan lines", "the card's only rate", "shortest flight time")
     return {
         "agl_m": _agl_bound(mission, candidate),
@@ -105,7 +105,7 @@ def reasons(
 def _refuse_held_rates(mission: Mission) -> None:
     flight, sensor, aircraft = mission.flight, mission.sensor, mission.aircraft
     if not ratings_allowed(mission):
-        rates = ", ".join(f"{rating.pulse_rate_hz:g}" for rating in sensor.ratings)
+        rates = ", ".join(f"{rate:g}" for rate in sensor.pulse_rates_hz)
         what = f"pulse_rate_hz {flight.pulse_rate_hz:g} is none of the rates of card {sensor.name}"
         raise InputError(Fault("E18", what, _where(mission, "pulse_rate_hz"), f"hold one of {rates}, or none"))
     if not line_rates_allowed(mission):

@@ -26,6 +26,7 @@ from planner.mission import Mission
 from planner.ranging.beams import ScanPattern, scan_pattern, scan_tilt_rad
 from planner.ranging.linkbudget import Reach
 from planner.ranging.principles import reach_within
+from planner.ranging.ratings import by_rate
 
 Array = npt.NDArray[np.float64]
 
@@ -99,9 +100,9 @@ def height_reached_m(mission: Mission, rating: RangeRating) -> float:
 
 
 def ratings_allowed(mission: Mission) -> tuple[RangeRating, ...]:
-    """Return the ratings of the card that the mission leaves open."""
+    """Return the rating to trust at each pulse rate of the card that the mission leaves open."""
     held = mission.flight.pulse_rate_hz
-    return tuple(r for r in mission.sensor.ratings if held is None or r.pulse_rate_hz == held)
+    return tuple(rating for rate, rating in by_rate(mission.sensor).items() if held is None or rate == held)
 
 
 def line_rates_allowed(mission: Mission) -> tuple[float, ...]:

@@ -1,14 +1,15 @@
-"""Whether the ranges that a maker states for several reflectances agree with one another.
+"""Several ranges that a maker states at one pulse rate: the one to trust, and whether they agree.
 
-Lives here: the consistency test of a card's ratings at one pulse rate, and the one to trust. Must not know flights.
+Lives here: the one rating of a pulse rate that reaches are taken from, and the consistency test of all. Must not know
+flights.
 """
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
-from planner.equipment import RangeRating
+from planner.equipment import LaserClass, RangeRating, Sensor
 from planner.ranging.air import extinction_per_m
 from planner.ranging.rangelaw import clear_air_limit_m, longest_range_m, strength_m
 
@@ -20,15 +21,15 @@ Verdict = Literal["agree", "bright falls short", "bright goes too far"]
 
 @dataclass(frozen=True)
 class Consistency:
-    """What two ratings of one pulse rate say of each other.
+    """What the two ratings of one pulse rate that differ most say of each other.
 
     Attributes
     ----------
     dim, bright : RangeRating
-        The ratings of the darkest and of the brightest target.
+        That of the darker and that of the brighter target.
     expected_ratio : float
-        Range to the bright target for that to the dim one, by the range equation from the dim one: in clear air and
-        like light sqrt(bright / dim reflectance).
+        Range to the bright target for that to the dim one, by the range equation from the dim one: in clear air
+        sqrt(bright / dim reflectance).
     stated_ratio : float
         The same, as stated.
     exponent : float
@@ -38,7 +39,7 @@ class Consistency:
         range, a rounded figure). Goes too far: one of the figures is wrong, or the two were stated for different
         conditions.
     trusted : RangeRating
-        The one that promises less: ranges to other surfaces are to be taken from it.
+        The one that promises less: ranges to all surfaces are taken from it.
     """
 
     dim: RangeRating
@@ -49,31 +50,75 @@ class Consistency:
     verdict: Verdict
     trusted: RangeRating
 
+    @property
+    def off_pct(self) -> float:
+        """By how much the stated ratio misses the expected one [percent of it]."""
+        return 100 * abs(self.stated_ratio / self.expected_ratio - 1)
+
     def __str__(self) -> str:
         """Return the outcome in a sentence."""
         return (
             f"ranges to {self.bright.reflectance:.0%} and {self.dim.reflectance:.0%} reflectance stand as "
-            f"{self.stated_ratio:.3f}, {self.expected_ratio:.3f} expected ({self.verdict}; signal falls by range to "
-            f"the power {self.exponent:.2f}); ranges are taken from the rating at {self.trusted.reflectance:.0%}"
+            f"{self.stated_ratio:.2f} to 1, {self.expected_ratio:.2f} by the range equation: {self.verdict}; "
+            f"all are taken from the {self.trusted.range_m:g} m at {self.trusted.reflectance:.0%}"
         )
 
 
-def night_strength_m(rating: RangeRating, wavelength_nm: float, day_noise: float = 1.0) -> float:
-    """Return the strength of a rating by night [m]: one stated in daylight is stronger by the root of the noise of day.
+def by_rate(sensor: Sensor) -> dict[float, RangeRating]:
+    """Return the rating to trust at each pulse rate of a card [Hz], in the order of the card.
 
-    `day_noise` is the noise in the daylight of the rating for that at night.
+    Of several at one rate the range is taken from the one that promises least, stated anew for the darkest of their
+    targets, in its own air and light: ground of unknown brightness counts as dark as that. One rated by day is
+    compared as though it held at night, which makes it promise less. Class, energy and hazard distance are those that
+    any of them states.
     """
-    air = extinction_per_m(wavelength_nm, rating.visibility_km)
-    return float(strength_m(rating.range_m, rating.reflectance, air)) * math.sqrt(_noise(rating, day_noise))
+    return {
+        rate: _trusted([one for one in sensor.ratings if one.pulse_rate_hz == rate], sensor.wavelength_nm)
+        for rate in sensor.pulse_rates_hz
+    }
 
 
-def weakest(ratings: Sequence[RangeRating], wavelength_nm: float, day_noise: float = 1.0) -> RangeRating:
+def weakest(ratings: Sequence[RangeRating], wavelength_nm: float) -> RangeRating:
     """Return the rating that promises least: the one that ranges to all surfaces are to be taken from."""
-    return min(ratings, key=lambda rating: night_strength_m(rating, wavelength_nm, day_noise))
+    return min(ratings, key=lambda rating: rated_strength_m(rating, wavelength_nm))
 
 
-def consistency(ratings: Sequence[RangeRating], wavelength_nm: float, day_noise: float = 1.0) -> Consistency | None:
-    """Return what the darkest and the brightest of the ratings of one pulse rate say of each other.
+def rated_strength_m(rating: RangeRating, wavelength_nm: float) -> float:
+    """Return the range to a white face in clear air that a rating stands for, in its own light [m]."""
+    return float(strength_m(rating.range_m, rating.reflectance, extinction_per_m(wavelength_nm, rating.visibility_km)))
+
+
+def _trusted(ratings: Sequence[RangeRating], wavelength_nm: float) -> RangeRating:
+    """Return the ratings of one pulse rate as one."""
+    weak = weakest(ratings, wavelength_nm)
+    darkest = min(rating.reflectance for rating in ratings)
+    range_m = (
+        weak.range_m if darkest == weak.reflectance else _range_m(weak, darkest, weak.visibility_km, wavelength_nm)
+    )
+    classes: list[LaserClass] = [one.laser_class for one in ratings if one.laser_class != "unknown"]
+    energies = [one.pulse_energy_uj for one in ratings if one.pulse_energy_uj is not None]
+    distances = [one.hazard_distance_m for one in ratings if one.hazard_distance_m is not None]
+    return replace(
+        weak,
+        range_m=range_m,
+        reflectance=darkest,
+        laser_class=classes[0] if classes else "unknown",
+        pulse_energy_uj=energies[0] if energies else None,
+        hazard_distance_m=distances[0] if distances else None,
+    )
+
+
+def _range_m(rating: RangeRating, reflectance: float, visibility_km: float, wavelength_nm: float) -> float:
+    """Return the range [m] to another reflectance in another air that follows from a rating."""
+    limit_m = clear_air_limit_m(rated_strength_m(rating, wavelength_nm), reflectance)
+    return float(longest_range_m(limit_m, extinction_per_m(wavelength_nm, visibility_km)))
+
+
+def consistency(ratings: Sequence[RangeRating], wavelength_nm: float) -> Consistency | None:
+    """Return what the ratings of one pulse rate say of each other.
+
+    The one that promises least is held against the one that promises most, of another reflectance and in like light:
+    what sunlight takes is the receiver's, which a card need not state.
 
     Parameters
     ----------
@@ -81,23 +126,22 @@ def consistency(ratings: Sequence[RangeRating], wavelength_nm: float, day_noise:
         Ratings of one pulse rate.
     wavelength_nm : float
         Laser wavelength [nm].
-    day_noise : float
-        Noise in daylight for that at night; needed where the ratings were stated in different light.
 
     Returns
     -------
     Consistency or None
-        None where all ratings are for one reflectance.
+        None where no other is of another reflectance than the one that promises least, in like light.
     """
-    dim, bright = (pick(ratings, key=lambda rating: rating.reflectance) for pick in (min, max))
-    if dim.reflectance == bright.reflectance:
+    trusted = weakest(ratings, wavelength_nm)
+    others = [one for one in ratings if one.light == trusted.light and one.reflectance != trusted.reflectance]
+    if not others:
         return None
-    dim_air, bright_air = (extinction_per_m(wavelength_nm, one.visibility_km) for one in (dim, bright))
-    noise = _noise(bright, day_noise) / _noise(dim, day_noise)
-    strength = strength_m(dim.range_m, dim.reflectance, dim_air) / math.sqrt(noise)
-    expected = float(longest_range_m(clear_air_limit_m(strength, bright.reflectance), bright_air)) / dim.range_m
+    boldest = max(others, key=lambda rating: rated_strength_m(rating, wavelength_nm))
+    dim, bright = sorted((trusted, boldest), key=lambda rating: rating.reflectance)
+    expected = _range_m(dim, bright.reflectance, bright.visibility_km, wavelength_nm) / dim.range_m
     stated = bright.range_m / dim.range_m
-    gained = math.log(bright.reflectance / dim.reflectance / noise)
+    dim_air, bright_air = (extinction_per_m(wavelength_nm, one.visibility_km) for one in (dim, bright))
+    gained = math.log(bright.reflectance / dim.reflectance)
     lost_in_air = 2 * (bright_air * bright.range_m - dim_air * dim.range_m)
     return Consistency(
         dim=dim,
@@ -106,13 +150,8 @@ def consistency(ratings: Sequence[RangeRating], wavelength_nm: float, day_noise:
         stated_ratio=stated,
         exponent=(gained - lost_in_air) / math.log(stated) if stated != 1 else math.inf,
         verdict=_verdict(stated / expected),
-        trusted=weakest((dim, bright), wavelength_nm, day_noise),
+        trusted=trusted,
     )
-
-
-def _noise(rating: RangeRating, day_noise: float) -> float:
-    """Return the noise in the light of a rating, for that at night."""
-    return day_noise if rating.light == "day" else 1.0
 
 
 def _verdict(stated_for_expected: float) -> Verdict:

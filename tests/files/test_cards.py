@@ -1,5 +1,6 @@
 import math
 import re
+from itertools import combinations
 from pathlib import Path
 from typing import get_args
 
@@ -58,12 +59,13 @@ def test_all_scan_patterns_have_a_card():
 @pytest.mark.parametrize("name", ["a", "b", "c", "e", "f", "k", "m"])
 def test_range_goes_with_pulse_rate_to_the_power_of_minus_one_half_at_constant_mean_power(name):
     # range equation of an extended surface: range ~ sqrt(pulse energy) (Baltsavias 1999, ISPRS J. 54:199-214)
-    first, *others = load_sensor(name, HERE).ratings
-    for other in others:
-        assert other.range_m / first.range_m == pytest.approx(
-            math.sqrt(first.pulse_rate_hz / other.pulse_rate_hz), rel=0.005
-        )
-        assert other.pulse_energy_uj * other.pulse_rate_hz == pytest.approx(first.pulse_energy_uj * first.pulse_rate_hz)
+    ratings = load_sensor(name, HERE).ratings
+    for first, other in combinations(ratings, 2):
+        if first.reflectance == other.reflectance:
+            slower = first.pulse_rate_hz / other.pulse_rate_hz
+            assert other.range_m / first.range_m == pytest.approx(math.sqrt(slower), rel=0.005)
+    powers = {one.pulse_energy_uj * one.pulse_rate_hz for one in ratings if one.pulse_energy_uj is not None}
+    assert min(powers) == pytest.approx(max(powers))
 
 
 def test_a_quarter_of_the_turning_beam_is_usable():
@@ -185,7 +187,18 @@ def test_all_faults_of_a_card_come_at_once_each_with_its_line(tmp_path):
         ),
         ("line_rates_hz = [50, 100]", "line_rates_hz = []", "needs at least one of line_rates_hz", "pattern"),
         ("optical_fov_deg = 75", "optical_fov_deg = 200", "optical_fov_deg 200 is at or over 180", "optical_fov_deg"),
-        ("pulse_rate_hz = 200_000", "pulse_rate_hz = 100_000", "two ratings name the same pulse_rate_hz", "[[ratings"),
+        (
+            "pulse_rate_hz = 200_000",
+            "pulse_rate_hz = 100_000",
+            "ratings 1 and 2 name the same pulse_rate_hz 100000, reflectance, visibility_km and light",
+            "[[ratings",
+        ),
+        (
+            "pulse_rate_hz = 200_000\nrange_m = 127\nreflectance = 0.10",
+            "pulse_rate_hz = 100_000\nrange_m = 450\nreflectance = 0.80",
+            "ratings 1 and 2 name the same pulse_rate_hz 100000 and contradict each other in pulse_energy_uj",
+            "[[ratings",
+        ),
         ('"oscillating_linear"\n', '"rotating"\n', "rotating turns through 360 degrees", "pattern"),
         ("# beam_elev", "beam_elev", "beam_elevations_deg belongs to pattern rotating, not oscillating_linear", "beam"),
         ("# wedge_ratio", "wedge_ratio", "oscillating_linear has no wedge_ratio, which belongs to rosette", "pattern"),
@@ -199,6 +212,40 @@ def test_values_that_disagree_are_refused_where_the_first_stands(tmp_path, old, 
     [fault] = faults_of(tmp_path, text)
     assert what in fault[2]
     assert fault[1] == line_of(text, line)
+
+
+PAIR = (
+    sensor_template()[: sensor_template().index("\n[[ratings]]")]
+    + """
+[[ratings]]
+pulse_rate_hz = 100_000
+range_m = 180
+reflectance = 0.1
+laser_class = "1"
+hazard_distance_m = 0
+
+[[ratings]]
+pulse_rate_hz = 100_000
+range_m = 480
+reflectance = 0.8
+"""
+)
+
+
+def test_a_rate_takes_several_reflectances_visibilities_and_lights(tmp_path):
+    for last in ("reflectance = 0.8", "reflectance = 0.1\nvisibility_km = 10", 'reflectance = 0.1\nlight = "night"'):
+        (tmp_path / "mine.toml").write_text(PAIR.replace("reflectance = 0.8", last), encoding="utf-8")
+        sensor = load_sensor("mine.toml", tmp_path)
+        assert len(sensor.ratings) == 2
+        assert sensor.pulse_rates_hz == (100_000,)
+
+
+@pytest.mark.parametrize("more", ['laser_class = "3R"', "hazard_distance_m = 12"])
+def test_a_rate_has_one_laser(tmp_path, more):
+    [(code, _, what, fix)] = faults_of(tmp_path, PAIR + more + "\n")
+    assert code == "E18"
+    assert f"contradict each other in {more.split()[0]}" in what
+    assert fix == "one pulse rate has one laser: state it alike in both, or once"
 
 
 def card_text(name: str, **changes: str) -> str:
