@@ -22,7 +22,6 @@ ROWS = (
     ("planner.ground",),
     ("planner.mission",),
     ("planner.wording",),
-    ("planner.phrases",),
     ("planner.cover", "planner.aircraft", "planner.navigation"),
     ("planner.equipment",),
     ("planner.errors",),

@@ -45,7 +45,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("mean", r"mean|average|nominal"),
     ("vague", r"(?:survey|engineering|mapping|construction|inspection|research)[ -](?:grade|quality)(?: accuracy)?"),
     ("vague", r"(?:very |highly? )?(?:accurate|dense)|high[ -](?:accuracy|density|precision|resolution)"),
-    ("vague", r"(?:lod|level of detail)[ -]?(?:\d(?:\.\d)?)?"),
+    ("detail", r"(?:lod|level of detail)[ -]?(?:\d(?:\.\d)?)?"),
     ("accuracy", r"accuracy|precision|tolerance|error|uncertainty"),
     ("vertical", r"vertical(?:ly)?|heights?|elevations?|z"),
     ("horizontal", r"horizontal(?:ly)?|planimetric|radial|xy"),
@@ -64,14 +64,14 @@ _SIGNS: tuple[tuple[str, str], ...] = (
     ("idle", r"=|:(?=\s)|[()]"),
 )
 _FORMS = tuple(
-    (kind, re.compile(form))
+    (kind, re.compile(form, re.IGNORECASE))
     for kind, form in (*_SIGNS, *((kind, rf"(?:{form})(?!\w)") for kind, form in _WORDS), ("number", _RANGE))
 )
 
 QUANTITIES = ("percent", "length", "number")
 """Kinds that carry a number to which words of limit are bound."""
 
-IDLE = ("idle", "points", "density", "accuracy", "vertical", "horizontal")
+IDLE = ("idle", "points")
 """Kinds that may stand beside others without asking for anything."""
 
 FOOT_M = 0.3048
@@ -138,6 +138,10 @@ class Clause:
         """Return whether a word of these kinds is left."""
         return any(word.kind in kinds for word in self.words)
 
+    def drop(self, *kinds: str) -> None:
+        """Remove all words of these kinds."""
+        self.words = [word for word in self.words if word.kind not in kinds]
+
     def take(self, *kinds: str) -> Word | None:
         """Remove and return the first word of these kinds."""
         for word in self.words:
@@ -149,11 +153,11 @@ class Clause:
 
 def split_clauses(text: str) -> tuple[str, ...]:
     """Return the clauses in one spelling; a comma between digits is a decimal one."""
-    plain = " ".join(line.strip() + ";" for line in text.lower().splitlines())
+    plain = " ".join(line.strip() + ";" for line in text.splitlines())
     for form, instead in _SPELLING:
-        plain = re.sub(form, instead, plain)
+        plain = re.sub(form, instead, plain, flags=re.IGNORECASE)
     plain = re.sub(r"(?<![\w.])(\d+),(?!\d{3}(?!\d))(\d+)", r"\1.\2", plain)
-    parts = re.split(r"(?<!\d),|,(?!\d)|;|&|\band\b|\.(?=\s|$)", plain)
+    parts = re.split(r"(?<!\d),|,(?!\d)|;|&|\band\b|\.(?=[\s;]|$)", plain, flags=re.IGNORECASE)
     return tuple(" ".join(part.split()) for part in parts if part.strip())
 
 
@@ -175,7 +179,8 @@ def read_words(clause: str) -> tuple[list[Word], str]:
         if kind in ("least", "most"):
             relation = kind
             continue
-        words.append(Word(kind, found.group().strip(), found.groups(), relation if kind in QUANTITIES else ""))
+        parts = tuple(part and part.lower() for part in found.groups())
+        words.append(Word(kind, found.group().strip(), parts, relation if kind in QUANTITIES else ""))
         relation = "" if kind in QUANTITIES else relation
     last = max((at for at, word in enumerate(words) if word.kind in QUANTITIES), default=None)
     if relation and last is not None:

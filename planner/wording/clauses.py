@@ -7,11 +7,11 @@ import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields
-from statistics import NormalDist
 from typing import Any
 
 from planner.errors import Fault, InputError
-from planner.phrases import FOOT_M, IDLE, QUANTITIES, Clause, Word, read_words, split_clauses
+from planner.wording.readings import cm, counts_read, errors_read, refusal, rmse_per_limit
+from planner.wording.words import FOOT_M, IDLE, QUANTITIES, Clause, Word, read_words, split_clauses
 
 QUALITY_LEVEL_RMSE_M = {"QL0": 0.05, "QL1": 0.10, "QL2": 0.10, "QL3": 0.20}
 """Largest vertical RMSE on open ground [m]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 4."""
@@ -59,23 +59,6 @@ class Wording:
         """Return what the text asks for, by field, without what it leaves open and without the notes."""
         values = {part.name: getattr(self, part.name) for part in fields(self) if part.name != "notes"}
         return {name: value for name, value in values.items() if value is not None}
-
-
-def rmse_per_limit(percent: float, axis: str) -> float:
-    """Return the error within which `percent` of errors lie, per RMSE: 1.96 in height, 1.7308 in place, at 95 %.
-
-    Valid only for normal errors with zero mean, in place equal on both axes (FGDC-STD-007.3-1998, appendix 3-A).
-
-    Parameters
-    ----------
-    percent : float
-        Share of errors, under 100 [percent].
-    axis : {"vertical", "horizontal"}
-        Height, or place (radial, per radial RMSE).
-    """
-    share = percent / 100
-    factor = NormalDist().inv_cdf((1 + share) / 2) if axis == "vertical" else math.sqrt(-math.log(1 - share))
-    return round(factor, 4)
 
 
 def read_wording(text: str) -> Wording:
@@ -146,12 +129,8 @@ class _Said:
             self.contradict(what, "keep one of the two; the level's accuracy can be asked for as RMSEz")
         limit_m = QUALITY_LEVEL_RMSE_M[level] if level else math.inf
         if self.values.get("vertical_rmse_m", 0.0) > limit_m * 1.005:
-            what = f"RMSEz {_cm(self.values['vertical_rmse_m'])} is looser than the {_cm(limit_m)} of {level}"
+            what = f"RMSEz {cm(self.values['vertical_rmse_m'])} is looser than the {cm(limit_m)} of {level}"
             self.contradict(what, "leave out the looser one of the two")
-
-
-def _cm(length_m: float) -> str:
-    return f"{100 * length_m:.3g} cm"
 
 
 def _read_clause(text: str, said: _Said) -> None:
@@ -187,28 +166,8 @@ def _check_numbers(text: str, words: list[Word], said: _Said) -> None:
 
 
 def _refuse(clause: Clause, said: _Said) -> None:
-    """Refuse words that no standard makes a number of, with what is meant by them."""
-    if found := clause.take("contours"):
-        readings = (
-            f"90 % of heights within half the interval (1947 map accuracy): vertical RMSE {_cm(found.metres / 3.2898)}",
-            f"RMSE of a third of it (class 1 of 1990): vertical RMSE {_cm(found.metres / 3)}",
-        )
-        said.doubt(clause.text, "can be read as", readings, f'write for example "RMSEz {_cm(found.metres / 3)}"')
-    elif found := clause.take("vague"):
-        readings = ("vertical RMSE 5 cm and 8 points per m2 (QL0)", "vertical RMSE 10 cm and 8 points per m2 (QL1)")
-        what = f"holds '{found.text}', which no standard defines in numbers; it can mean much, for example"
-        said.doubt(clause.text, what, readings, 'write the numbers, for example "RMSEz 5 cm, 200 pts/m2"')
-    elif clause.take("vva"):
-        what = "is vegetated accuracy, which is reported without pass or fail since ASPRS Edition 2"
-        said.doubt(clause.text, what, (), 'ask for open ground: "RMSEz 10 cm"')
-    elif found := clause.take("other returns"):
-        readings = ("first returns, one for each pulse that comes back", "ground returns")
-        what = f"counts '{found.text}', which are not judged here; it can be held against"
-        said.doubt(clause.text, what, readings, 'write "first returns" or "ground returns"')
-    elif clause.take("mean"):
-        readings = ("in 95 % of cells (thin strips count)", "in half of the cells (at the 50th percentile)")
-        what = "is a mean, which says nothing of thin strips; it can be held against the density reached"
-        said.doubt(clause.text, what, readings, 'write for example "8 pts/m2 in 95 % of cells", or a quality level')
+    if found := refusal(clause):
+        said.doubt(clause.text, *found)
 
 
 def _level(clause: Clause, said: _Said) -> None:
@@ -223,7 +182,7 @@ def _class(clause: Clause, said: _Said) -> None:
     if found is None or found.upper or found.relation == "least" or clause.has("horizontal"):
         said.doubt(clause.text, "names no vertical class", (), 'write for example "5 cm vertical class"')
         return
-    clause.take("class")
+    clause.drop("class", "vertical", "accuracy")
     said.put("vertical_class_cm", 100 * found.metres)
     said.put("vertical_rmse_m", found.metres)
     said.notes.append(f'"{clause.text}": class # means vertical RMSE up to # (ASPRS Edition 2, sec. 7)')
@@ -264,6 +223,7 @@ def _density(clause: Clause, said: _Said) -> None:
     length = clause.take("length") if spaced or (clause.has("per") and clause.has("number")) else None
     area = clause.take("areal")
     if spaced or length:
+        clause.take("per")
         _spacing(clause, length, said)
     elif area or by_name or clause.has("number"):
         _count(clause, area, by_name is not None, said)
@@ -290,13 +250,14 @@ def _count(clause: Clause, area: Word | None, by_name: bool, said: _Said) -> Non
     if number is None:
         said.doubt(clause.text, "has no number", (), 'write for example "8 pts/m2"')
     elif area or by_name:
-        unit_m2 = FOOT_M**2 if area and "f" in area.text else 1.0
+        clause.take("density")
+        unit_m2 = FOOT_M**2 if area and "f" in area.text.lower() else 1.0
         _bounds(clause.text, number, unit_m2, said)
     elif clause.has("points", "density", "pulses", "first", "ground"):
-        said.doubt(clause.text, "can be read as", _density_readings(number.value), 'write for example "8 pts/m2"')
+        said.doubt(clause.text, "can be read as", counts_read(number.value), 'write for example "8 pts/m2"')
     else:
-        readings = (f"{number.value:g} points per m2", f"{number.value:g} cm", f"{number.value:g} mm")
-        said.doubt(clause.text, "has a number without a unit", readings, "write the unit")
+        readings = tuple(f"{number.value:g} {unit}" for unit in ("cm", "mm", "in", "points per m2"))
+        said.doubt(clause.text, "has a number without a unit; it can be", readings, "write the unit")
 
 
 def _bounds(text: str, number: Word, unit_m2: float, said: _Said) -> None:
@@ -309,26 +270,18 @@ def _bounds(text: str, number: Word, unit_m2: float, said: _Said) -> None:
         said.done += 1
 
 
-def _density_readings(count: float) -> tuple[str, ...]:
-    return (
-        f"{count:g} first returns per m2, all passes pooled",
-        f"{count:g} first returns per m2 in a single pass",
-        f"{count:g} ground returns per m2",
-        f"{count / FOOT_M**2:.4g} per m2 ({count:g} per square foot)",
-    )
-
-
 def _accuracy(clause: Clause, said: _Said) -> None:
     """Read a length as an error, if the clause says which statistic it is."""
     length = clause.take("length")
     if length is None:
         return
     rmse, share, sigma, limit = (clause.take(kind) for kind in ("rmse", "percent", "sigma", "limit"))
-    spread, open_ground = clause.take("spread"), clause.take("nva")
+    open_ground = clause.take("nva")
     stats = [word for word in (rmse, share, sigma, limit) if word]
     axis = _axis(clause, rmse, limit, open_ground)
-    if len(stats) != 1 or axis not in ("", "vertical", "horizontal") or spread or length.upper:
-        said.doubt(clause.text, "can be read as", _error_readings(length, axis), _ERROR_FIX)
+    clause.drop("vertical", "horizontal", "accuracy", "spread")
+    if len(stats) != 1 or axis not in ("", "vertical", "horizontal") or length.upper:
+        said.doubt(clause.text, "can be read as", errors_read(length, axis, rmse), _ERROR_FIX)
         return
     if length.relation == "least":
         said.doubt(clause.text, "asks for an error of at least that much", (), 'write "RMSEz at most 5 cm"')
@@ -343,8 +296,9 @@ def _accuracy(clause: Clause, said: _Said) -> None:
     factor = rmse_per_limit(percent, axis) if percent is not None else float((sigma and sigma.parts[0]) or 1)
     said.put(f"{axis}_rmse_m", length.metres / factor)
     if not rmse:
-        how = f"divided by {factor:g} to {axis} RMSE {_cm(length.metres / factor)}"
-        said.notes.append(f'"{clause.text}": {how}, which holds only for normal errors with zero mean')
+        how = f"divided by {factor:g}" if factor != 1 else "as it stands"
+        note = f"{how} it is {axis} RMSE {cm(length.metres / factor)}, if errors are normal with zero mean"
+        said.notes.append(f'"{clause.text}": {note}')
 
 
 _ERROR_FIX = 'write for example "RMSEz 5 cm" or "95 % within 10 cm vertical"'
@@ -361,18 +315,6 @@ def _axis(clause: Clause, rmse: Word | None, limit: Word | None, open_ground: Wo
     if open_ground:
         named.add("vertical")
     return named.pop() if len(named) == 1 else "both" if named else ""
-
-
-def _error_readings(length: Word, axis: str) -> tuple[str, ...]:
-    """Return what a length can mean as an accuracy, each with the RMSE it comes to."""
-    readings = []
-    for value in (length.metres, (length.upper or 0.0) * length.unit_m):
-        for name in ("vertical", "horizontal"):
-            if value and axis in ("", "both", name):
-                limit_m = value / rmse_per_limit(95, name)
-                readings.append(f"{name} RMSE {_cm(value)}")
-                readings.append(f"95 % of errors within {_cm(value)}: {name} RMSE {_cm(limit_m)}")
-    return tuple(readings)
 
 
 def _modifiers(clause: Clause, said: _Said) -> None:
