@@ -236,6 +236,8 @@ class Conditions:
         Seed of the attitude motion of the aircraft; the same seed gives the same motion.
     wet : bool
         Whether rain or dew lies on all surfaces; see `surfaces_wet`.
+    frost : bool
+        Whether hoar frost lies on all surfaces but open water, instead.
     rain_mm_h, snow_mm_h : float
         Rain and snow falling during the flight, as depth of water [mm/h].
     temperature_c, pressure_hpa : float
@@ -251,6 +253,7 @@ class Conditions:
     wind_from_deg: Annotated[float, Field(ge=-360, le=360)] = 0.0
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
     wet: bool = False
+    frost: bool = False
     rain_mm_h: Annotated[float, Field(ge=0, le=200)] = 0.0
     snow_mm_h: Annotated[float, Field(ge=0, le=50)] = 0.0
     temperature_c: Annotated[float, Field(ge=-60, le=60)] = 15.0
@@ -266,10 +269,23 @@ class Conditions:
             raise ValueError(msg)
         return self
 
+    @model_validator(mode="after")
+    def _frost_is_dry(self) -> Self:
+        if self.frost and self.surfaces_wet:
+            wetted_by = "wet" if self.wet else "rain_mm_h"
+            fix = "leave one of them out; a case that inherits it says false, or 0"
+            raise ValueError(f"frost and {wetted_by} together: surfaces lie under one of the two\n{fix}")
+        return self
+
     @property
     def surfaces_wet(self) -> bool:
         """Whether surfaces are wet: said so, or rained on."""
         return self.wet or self.rain_mm_h > 0
+
+    @property
+    def surfaces(self) -> Literal["dry", "wet", "frosted"]:
+        """What lies on surfaces, in a word."""
+        return "frosted" if self.frost else "wet" if self.surfaces_wet else "dry"
 
 
 @frozen
@@ -298,8 +314,8 @@ def usual_cases(planned: Conditions) -> tuple[Case, ...]:
     Each changes one thing about the planned conditions; one that would change nothing, or clear the air, is left out.
     """
     cases = {
-        "dry": replace(planned, wet=False, rain_mm_h=0.0, snow_mm_h=0.0),
-        "wet": planned if planned.surfaces_wet else replace(planned, wet=True),
+        "dry": replace(planned, wet=False, frost=False, rain_mm_h=0.0, snow_mm_h=0.0),
+        "wet": planned if planned.surfaces_wet else replace(planned, wet=True, frost=False),
         f"haze {HAZE_KM:g} km": replace(planned, visibility_km=min(planned.visibility_km, HAZE_KM)),
         "noon": replace(planned, noon=True, night=False),
         "night": replace(planned, noon=False, night=True),

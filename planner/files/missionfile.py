@@ -262,13 +262,13 @@ def _cases(declared: Declared, planned: Conditions) -> tuple[tuple[Case, ...], l
         at = (_COMPARE, number)
         own = {key: value for key, value in table.items() if key in field_names(Conditions)}
         named, more = checked(_CaseName, declared, at, {k: v for k, v in table.items() if k == "name"}, ("E33", "E34"))
-        changed, others = checked(Conditions, declared, at, own, ("E33", "E34"))
+        # checked as a whole: what a case changes may disagree with what it keeps
+        conditions, others = checked(Conditions, declared, at, dataclasses.asdict(planned) | own, ("E33", "E34"))
         faults += [*unknown_keys(declared, at, table, ("name", *field_names(Conditions)), {}), *more, *others]
         if named and named.name in cases:
             what = f'`name` "{named.name}" is given to two cases'
             faults.append(Fault("E34", what, declared.place(*at, "name"), "give each case a name of its own"))
-        if named and changed:
-            conditions = dataclasses.replace(planned, **{key: getattr(changed, key) for key in own})
+        if named and conditions:
             cases[named.name] = Case(name=named.name, conditions=conditions)
     return tuple(cases.values()), faults
 

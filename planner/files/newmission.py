@@ -92,6 +92,7 @@ visibility_km = 23
 # wind_from_deg = 250
 # seed = 1                            # of the aircraft's attitude motion
 # wet = false                         # surfaces wet with rain or dew
+# frost = false                       # or under hoar frost
 # rain_mm_h = 0
 # snow_mm_h = 0
 # temperature_c = 15

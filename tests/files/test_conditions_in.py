@@ -94,6 +94,36 @@ def test_rain_wets_as_much_as_saying_so():
     ]
 
 
+def test_surfaces_are_dry_wet_or_frosted():
+    said = ({}, {"wet": True}, {"rain_mm_h": 1}, {"frost": True}, {"frost": True, "snow_mm_h": 1})
+    assert [Conditions(**one).surfaces for one in said] == ["dry", "wet", "wet", "frosted", "frosted"]
+
+
+@pytest.mark.parametrize(("line", "named"), [("wet = true", "wet"), ("rain_mm_h = 0.5", "rain_mm_h")])
+def test_frost_and_water_together_are_refused(tmp_path, line, named):
+    text = with_lines("[conditions]", "frost = true", line)
+    refused(tmp_path, text, "frost", "E34", f"frost and {named} together", "leave one of them out")
+
+
+@pytest.mark.parametrize(
+    ("planned", "changed", "what"),
+    [
+        ("frost = true", "wet = true", "frost and wet together"),
+        ("rain_mm_h = 1", "frost = true", "frost and rain_mm_h together"),
+        ("noon = true", "night = true", "give either noon or night, one of the two"),
+    ],
+)
+def test_a_case_that_disagrees_with_what_it_keeps_of_the_plan_is_refused(tmp_path, planned, changed, what):
+    text = with_lines("[conditions]", planned, "[[compare]]", 'name = "other"', changed)
+    [fault] = faults_of(tmp_path, text)
+    assert fault.code == "E34"
+    assert what in fault.what
+    # the whole of it holds once the case takes back what it keeps
+    key = planned.split(" ")[0]
+    job = read(tmp_path, text + f"{key} = {'0' if key == 'rain_mm_h' else 'false'}\n")
+    assert len(job.compare) == 1
+
+
 def test_a_case_changes_what_it_names_and_keeps_the_rest_of_the_plan(tmp_path):
     job = read(
         tmp_path,
@@ -134,6 +164,12 @@ def test_usual_cases_differ_from_the_plan_in_one_way_each():
         Case(name="haze 5 km", conditions=Conditions(visibility_km=5, wind_mps=4)),
         Case(name="noon", conditions=Conditions(visibility_km=30, wind_mps=4, noon=True)),
         Case(name="night", conditions=Conditions(visibility_km=30, wind_mps=4, night=True)),
+    )
+    rime = Conditions(visibility_km=3, frost=True, night=True)
+    assert usual_cases(rime) == (
+        Case(name="dry", conditions=Conditions(visibility_km=3, night=True)),
+        Case(name="wet", conditions=Conditions(visibility_km=3, wet=True, night=True)),
+        Case(name="noon", conditions=Conditions(visibility_km=3, frost=True, noon=True)),
     )
     drizzle = Conditions(visibility_km=3, rain_mm_h=0.5, night=True)
     assert usual_cases(drizzle) == (

@@ -100,6 +100,7 @@ wind_mps = 3
 wind_from_deg = 250
 seed = 7
 wet = true
+frost = false
 rain_mm_h = 1
 snow_mm_h = 0.5
 temperature_c = 4
