@@ -51,7 +51,6 @@ PROOF = 0.95
 QUADRANTS = ("SW", "SE", "NW", "NE")
 _BLOCKS_PER_SPACING = 16
 _SWEEPS = 5
-_GAIN = 1.01
 _MOVES = tuple(
     (down, right, math.hypot(down, right))
     for down, right in ((0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (1, -2), (2, 1), (2, -1))
@@ -272,7 +271,7 @@ def read_footing(cells: CellGrid, layers: Layers) -> Footing:
         crowns = layers.foliage[: cells.rows * cells.factor, : cells.cols * cells.factor] > 0
         clear &= ~crowns.reshape(cells.rows, cells.factor, cells.cols, cells.factor).any(axis=(1, 3))
     slope_deg, uneven_m = _planes(means, cells.cell_m)
-    up_m = layers.ground.at(*np.meshgrid(*cells.centres_m()))
+    up_m = np.where(np.isnan(means), np.nan, _centre_heights_m(ground, cells))
     skyline_m = _arriving(tops, math.tan(math.radians(MOST_SKYLINE_DEG)), cells.cell_m)
     return Footing(
         up_m=up_m,
@@ -286,6 +285,13 @@ def read_footing(cells: CellGrid, layers: Layers) -> Footing:
     )
 
 
+def _centre_heights_m(z: Array, cells: CellGrid) -> Array:
+    """Return the height of the triangulated surface at the centre of each cell: a vertex, or amid a diagonal."""
+    first, last = cells.factor // 2, (cells.factor + 1) // 2
+    corners = (z[at :: cells.factor, at :: cells.factor][: cells.rows, : cells.cols] for at in (first, last))
+    return np.asarray(sum(corners) / 2)
+
+
 @kernel
 def _square_m(z: Array, row: int, col: int) -> float:
     """Return the mean height of a lattice square."""
@@ -296,12 +302,11 @@ def _square_m(z: Array, row: int, col: int) -> float:
 def _is_break(z: Array, row: int, col: int, stride: int, bend_m: float) -> bool:
     """Return whether the slope changes at a lattice square, along either axis or either diagonal."""
     rows, cols = z.shape[0] - 1, z.shape[1] - 1
-    here = _square_m(z, row, col)
     for down, right in ((0, 1), (1, 0), (1, 1), (1, -1)):
         r, c = down * stride, right * stride
         if min(row - r, col - abs(c)) < 0 or row + r >= rows or col + abs(c) >= cols:
             continue
-        bend = abs(_square_m(z, row - r, col - c) - 2 * here + _square_m(z, row + r, col + c))
+        bend = abs(_square_m(z, row - r, col - c) - 2 * _square_m(z, row, col) + _square_m(z, row + r, col + c))
         if bend > bend_m * math.sqrt(down * down + right * right):
             return True
     return False
@@ -331,13 +336,13 @@ def _read_cells(ground: Array, top: Array, known: Mask, factor: int, stride: int
 
 def _planes(means: Array, cell_m: float) -> tuple[Array, Array]:
     """Return slope [deg] and largest residual [m] of the least-squares plane through three by three cell means."""
-    nine = np.lib.stride_tricks.sliding_window_view(np.pad(means, 1, constant_values=np.nan), (3, 3))
-    steps, mean = np.array([-1.0, 0.0, 1.0]), np.einsum("rcij->rc", nine) / 9
-    per_row, per_col = (np.einsum(f"rcij,{axis}->rc", nine, steps) / 6 for axis in "ij")
-    residual = np.zeros(means.shape)
+    z = np.pad(means, 1, constant_values=np.nan)
+    across, down = z[:, :-2] + z[:, 1:-1] + z[:, 2:], z[:-2] + z[1:-1] + z[2:]
+    per_row, per_col = (across[2:] - across[:-2]) / 6, (down[:, 2:] - down[:, :-2]) / 6
+    mean, residual = (across[:-2] + across[1:-1] + across[2:]) / 9, np.zeros(means.shape)
     for i, j in np.ndindex(3, 3):
-        plane = mean + steps[i] * per_row + steps[j] * per_col
-        np.maximum(residual, np.abs(nine[..., i, j] - plane), out=residual)
+        plane = mean + (i - 1) * per_row + (j - 1) * per_col
+        np.maximum(residual, np.abs(z[i : i + len(mean), j : j + mean.shape[1]] - plane), out=residual)
     return np.degrees(np.arctan(np.hypot(per_row, per_col) / cell_m)), residual
 
 
@@ -503,10 +508,9 @@ def _choose(spots: _Spots, land: Land, wanted: int, spacing_m: float) -> Indices
     """Return which spots are taken: spread out, packed closely where fewer would fit, then moved apart."""
     quadrants = np.bincount(_quadrants(land.judged)[land.judged & ~land.water], minlength=4)
     classes = _class_areas(land)
-    sizeable = (classes >= SIZEABLE_SHARE * classes.sum()).astype(np.int64)
     quotas = (
         _quotas(quadrants, spots.quadrant, wanted, np.full(4, _least_per_quadrant(wanted))),
-        _quotas(classes, spots.group, wanted, sizeable),
+        _quotas(classes, spots.group, wanted, 1 * (classes >= SIZEABLE_SHARE * classes.sum())),
     )
     everywhere = np.ones(len(spots.cell), dtype=bool)
     chosen = _spread(spots, everywhere, quotas, wanted, spacing_m)
@@ -574,7 +578,7 @@ def _move_apart(chosen: Indices, spots: _Spots) -> Indices:
             others = spots.places_m[np.delete(chosen, slot)]
             apart = spots.places_m[pool][:, None, :] - others[None, :, :]
             off_m = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1)
-            if off_m.max() > _GAIN * off_m[pool == spot][0]:
+            if off_m.max() > off_m[pool == spot][0]:
                 chosen[slot] = pool[np.argmax(off_m)]
         if np.array_equal(before, chosen):
             break
@@ -610,10 +614,10 @@ def _points(picked: Indices, spots: _Spots, footing: Footing, land: Land) -> tup
 
 
 def _reason(cover: str | None, slope_deg: float, break_m: float, next_m: float) -> str:
-    ground = f"{cover or 'ground of unknown cover'} at {slope_deg:.1f} deg"
     breaks = f"breaks {break_m:.0f} m off" if math.isfinite(break_m) else "no break known"
     others = f"next checkpoint {next_m:.0f} m off" if math.isfinite(next_m) else "the only checkpoint"
-    return f"{ground}; {breaks}; nothing known above {MOST_SKYLINE_DEG:g} deg; {others}"
+    ground = cover or "ground of unknown cover"
+    return f"{ground} at {slope_deg:.1f} deg; {breaks}; nothing known above {MOST_SKYLINE_DEG:g} deg; {others}"
 
 
 def _rule_of_standard(count: int) -> Rule:
@@ -623,9 +627,8 @@ def _rule_of_standard(count: int) -> Rule:
 
 def _rules_of_spread(picked: Indices, spots: _Spots, land: Land, spacing_m: float) -> Iterator[Rule]:
     count, nearest_m = len(picked), _neighbours_m(spots.places_m[picked]).min()
-    reached = f"{nearest_m:.1f} m" if count > 1 else "a lone point"
     tenth = f"at least {spacing_m:.1f} m, {100 * SPACING_SHARE:g} % of the diagonal"
-    yield Rule("spacing", f"{reached}; {tenth}", bool(nearest_m >= spacing_m))
+    yield Rule("spacing", f"{nearest_m:.1f} m; {tenth}" if count > 1 else "a lone point", bool(nearest_m >= spacing_m))
     least, held = _least_per_quadrant(count), np.bincount(spots.quadrant[picked], minlength=4)
     shares = ", ".join(f"{QUADRANTS[place]} {held[place]}" for place in (3, 1, 0, 2))
     fifth = f"{100 * QUADRANT_SHARE:g} %" if least >= QUADRANT_SHARE * count else "an even split"
@@ -657,8 +660,7 @@ def _rules_of_site(at: Indices, footing: Footing, land: Land) -> Iterator[Rule]:
 
 
 def _rules_of_accuracy(uneven_m: Array, over_m: float, limit_m: float, survey_sd_m: float) -> Iterator[Rule]:
-    most_m, half_m = EVEN_SHARE * limit_m, limit_m / 2
-    even = int((uneven_m <= most_m).sum())
+    most_m, half_m, even = EVEN_SHARE * limit_m, limit_m / 2, int((uneven_m <= EVEN_SHARE * limit_m).sum())
     plane = f"within {100 * most_m:.1f} cm of a plane over {over_m:g} m, by the terrain given"
     yield Rule("even ground", f"{even} of {len(uneven_m)} {plane}", even == len(uneven_m))
     survey = f"{100 * survey_sd_m:.1f} cm; at most {100 * half_m:.1f} cm, half of the limit"
