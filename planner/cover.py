@@ -18,6 +18,10 @@ AT_NM = (905.0, 1064.0, 1550.0)
 """Wavelengths at which a surface states its reflectance [nm]."""
 
 
+BEHIND_GLASS = (0.2, 0.2, 0.2)
+"""Reflectance of a usual room or hold behind glass, of no special colour: common practice, no source."""
+
+
 def _thrice(value: Any) -> Any:
     """Return one number as three, as it holds at every wavelength, and a list as the tuple that strict checks want."""
     if isinstance(value, int | float) and not isinstance(value, bool):
@@ -74,6 +78,8 @@ class Surface:
         Metal: share of light in the mirror lobe. Water and glass follow from their index of refraction.
     transmittance : tuple of 3 float or None
         Glass: share of light that passes the whole pane once, straight through.
+    behind : tuple of 3 float or None
+        Glass: reflectance of what is seen through it; None takes `BEHIND_GLASS`.
     facet_variance : float or None
         Mean square slope of the facets that mirror, up to 0.3: needed for glass and metal. None leaves that of water
         to the wind.
@@ -92,6 +98,7 @@ class Surface:
     high: Shares | None = None
     mirror: Shares | None = None
     transmittance: Shares | None = None
+    behind: Shares | None = None
     facet_variance: Annotated[float, Field(gt=0, le=0.3)] | None = None
     soaks: bool = True
     wet_film_mm: NotNegative = 0.2
@@ -100,7 +107,7 @@ class Surface:
 
     @model_validator(mode="after")
     def _shares(self) -> Self:
-        for name in ("reflectance", "low", "high", "mirror", "transmittance"):
+        for name in ("reflectance", "low", "high", "mirror", "transmittance", "behind"):
             for share in getattr(self, name) or ():
                 if share > 1:
                     msg = (
@@ -125,14 +132,25 @@ class Surface:
     @model_validator(mode="after")
     def _kind_is_whole(self) -> Self:
         needs = {"glass": ("transmittance", "facet_variance"), "metal": ("mirror", "facet_variance")}
-        may = {"water": ("facet_variance",)}
-        for name in ("mirror", "transmittance", "facet_variance"):
+        may = {"water": ("facet_variance",), "glass": ("behind",)}
+        for name in ("mirror", "transmittance", "behind", "facet_variance"):
             given, needed = getattr(self, name) is not None, name in needs.get(self.kind, ())
             if needed and not given:
                 raise ValueError(f"kind {self.kind} needs {name}")
             if given and not needed and name not in may.get(self.kind, ()):
                 raise ValueError(f"{name} is none of kind {self.kind}\nleave it out, or change the kind")
         return self
+
+
+FROST = "frost"
+HOAR_FROST = Surface(
+    reflectance=(0.55, 0.50, 0.12),
+    low=(0.30, 0.28, 0.05),
+    high=(0.85, 0.78, 0.17),
+    soaks=False,
+    mark="common practice, no source",
+)
+"""The class of that name: rime of a few millimetres, through which the ground still shows; it may lie on any other."""
 
 
 @frozen
@@ -170,6 +188,11 @@ class Cover:
     season: Season = "leaf_on"
     canopy: dict[str, Canopy] = field(default_factory=dict)
     surfaces: dict[str, Surface] = field(default_factory=dict)
+
+    @property
+    def frost(self) -> Surface:
+        """What hoar frost is taken for: the class of that name, the user's own before the bundled one."""
+        return self.surfaces.get(FROST, HOAR_FROST)
 
     @model_validator(mode="after")
     def _raster_has_its_lookup(self) -> Self:

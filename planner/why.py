@@ -138,7 +138,7 @@ def tell_cell(
         surface=scene.cover.names[job.code - 1] if scene.cover and job.code else UNCLASSED,
         reflectance=float(light_for(mission, scene, rating).factors[0, job.code]),
         wavelength_nm=mission.sensor.wavelength_nm,
-        wet=mission.conditions.surfaces_wet,
+        state=mission.conditions.surfaces,
         slopes_deg=(float(np.degrees(job.spot.slopes_rad[0])), float(np.degrees(job.spot.slopes_rad[1]))),
         case_per_m2=by_case,
         lines=_line_stories(job, looks),

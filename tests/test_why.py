@@ -149,7 +149,7 @@ def test_a_shadow_is_named_by_the_wall_that_casts_it(job):
 
 def test_dark_ground_is_named_with_its_longest_range(job):
     story = told(job[1], PATCH)
-    assert (story.surface, story.reflectance, story.wet) == ("pitch", 0.03, False)
+    assert (story.surface, story.reflectance, story.state) == ("pitch", 0.03, "dry")
     assert story.cause == "dim surface"
     over = next(line for line in story.lines if line.line_id == "W")
     # A tenth is seen 150 m off on this card, face on: 0.03 in clear air sqrt(0.3) as far, and a little more in haze.

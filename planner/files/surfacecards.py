@@ -9,7 +9,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import Any
 
-from planner.cover import Surface
+from planner.cover import FROST, HOAR_FROST, Surface
 from planner.errors import Fault, InputError
 from planner.files.cards import DATA, Declared, Keys, checked, field_names, read_declared, unknown_keys
 
@@ -18,12 +18,12 @@ BUNDLED = "surfaces.toml"
 
 @cache
 def bundled_surfaces() -> Mapping[str, Surface]:
-    """Return the bundled classes by name, in the order of their file."""
+    """Return the bundled classes by name, in the order of their file; frost, which may lie on any other, is last."""
     declared = read_declared(DATA / BUNDLED, BUNDLED)
     surfaces, faults = declared_surfaces(declared, (), declared.tables, ("E18", "E18"))
     if faults:
         raise InputError(*faults)
-    return MappingProxyType(surfaces)
+    return MappingProxyType({**surfaces, FROST: HOAR_FROST})
 
 
 def declared_surfaces(

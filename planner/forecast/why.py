@@ -87,8 +87,8 @@ class CellStory:
         Class at its middle.
     reflectance, wavelength_nm : float
         Matt reflectance of it, 0-1, at the wavelength of the sensor [nm].
-    wet : bool
-        Whether surfaces are wet.
+    state : str
+        Whether surfaces are dry, wet or frosted.
     slopes_deg : (float, float)
         Slope of the flattest and of the steepest piece of the cell [deg].
     case_per_m2 : mapping of str to float
@@ -110,7 +110,7 @@ class CellStory:
     surface: str
     reflectance: float
     wavelength_nm: float
-    wet: bool
+    state: str
     slopes_deg: tuple[float, float]
     case_per_m2: Mapping[str, float]
     lines: tuple[LineStory, ...]
@@ -136,7 +136,7 @@ def _of_the_cell(story: CellStory) -> Iterator[str]:
     passes = "all passes pooled" if story.coverage == "aggregate" else "the best single pass"
     yield f"  {_number(story.density_per_m2)} of {story.target_per_m2:g} {story.returns} returns per m2, {passes}"
     yield (
-        f"  surface: {story.surface}, {'wet' if story.wet else 'dry'}, "
+        f"  surface: {story.surface}, {story.state}, "
         f"reflectance {story.reflectance:.3g} at {story.wavelength_nm:g} nm"
     )
     flattest, steepest = story.slopes_deg

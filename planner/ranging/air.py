@@ -21,9 +21,6 @@ REFERENCE_NM = 550.0  # where the eye sees best and visibility is meant
 DB_PER_NEPER = 10 / np.log(10)
 """Decibels of light lost per unit of extinction times distance: 4.342945."""
 
-FOG_CONSTANT_DB = (8.5, 17.0)
-"""Least and most of what fog takes, times visibility [dB]: Pierce and others, SPIE 4530 (2001)."""
-
 SizeExponent = Literal["kim", "kruse"]
 
 
@@ -76,6 +73,9 @@ def haze_extinction_per_m(
 ) -> Array:
     """Return the extinction of haze and fog [1/m]: (3.912 / V) (wavelength / 550 nm)^-q.
 
+    In fog, V below 0.5 km, that is 17 / V dB/km at any wavelength by Kim's exponent: the most of what fog takes, from
+    8.5 / V to 17 / V (Pierce and others, SPIE 4530, 2001).
+
     Parameters
     ----------
     wavelength_nm : array_like
@@ -93,16 +93,6 @@ def haze_extinction_per_m(
     v = _floats(visibility_km)
     q = kim_exponent(v) if exponent == "kim" else kruse_exponent(v)
     return np.asarray(CONTRAST_2_PERCENT / v * (_floats(wavelength_nm) / REFERENCE_NM) ** -q / 1000)
-
-
-def fog_db_per_km(visibility_km: npt.ArrayLike) -> tuple[Array, Array]:
-    """Return the least and the most that fog takes [dB/km] at any wavelength: 8.5 / V and 17 / V.
-
-    For visibilities V by 2 % contrast [km] below 0.5. Pierce and others, SPIE 4530 (2001). `haze_extinction_per_m` with
-    Kim's exponent gives the most.
-    """
-    v = _floats(visibility_km)
-    return np.asarray(FOG_CONSTANT_DB[0] / v), np.asarray(FOG_CONSTANT_DB[1] / v)
 
 
 def rain_db_per_km(rate_mm_h: npt.ArrayLike, fitted_in: Literal["japan", "france"] = "japan") -> Array:

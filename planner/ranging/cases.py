@@ -72,6 +72,7 @@ def light_for(mission: Mission, scene: Scene, rating: RangeRating) -> Light:
             rating.reflectance,
             mission.sensor.wavelength_nm,
             wet=conditions.surfaces_wet,
+            frost=mission.cover.frost if conditions.frost else None,
             wind_mps=conditions.wind_mps,
         )
         for conditions in every
@@ -82,7 +83,7 @@ def light_for(mission: Mission, scene: Scene, rating: RangeRating) -> Light:
 def in_words(conditions: Conditions, mission: Mission, scene: Scene) -> str:
     """Return conditions in a few words."""
     words = [
-        "wet surfaces" if conditions.surfaces_wet else "dry surfaces",
+        f"{conditions.surfaces} surfaces",
         f"visibility {conditions.visibility_km:g} km",
     ]
     words += [f"rain {conditions.rain_mm_h:g} mm/h"] if conditions.rain_mm_h else []

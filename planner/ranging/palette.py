@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.cover import Surface
-from planner.ranging.reflectance import matt_reflectance, reflectance_factor
+from planner.ranging.reflectance import covered, matt_reflectance, reflectance_factor
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -28,9 +28,9 @@ class Palette:
     matt : ndarray, shape (c,)
         Matt reflectance, 0-1.
     lobes : ndarray, shape (c, LOBE_STEPS)
-        Reflectance factor of the mirror lobe by sqrt(1 - cos incidence), 0 to 1.
+        Reflectance factor of the mirror lobe, and of what glass lets through, by sqrt(1 - cos incidence), 0 to 1.
     shiny, water : ndarray of bool, shape (c,)
-        Classes that mirror; classes that are open water.
+        Classes that have such a part beside the matt one when bare; classes that are open water.
     """
 
     matt: Array
@@ -45,7 +45,13 @@ def rated_palette(reflectance: float) -> Palette:
 
 
 def palette_of(
-    surfaces: Sequence[Surface], rated_reflectance: float, wavelength_nm: float, *, wet: bool, wind_mps: float
+    surfaces: Sequence[Surface],
+    rated_reflectance: float,
+    wavelength_nm: float,
+    *,
+    wet: bool = False,
+    frost: Surface | None = None,
+    wind_mps: float = 0.0,
 ) -> Palette:
     """Return how bright surfaces are.
 
@@ -59,10 +65,12 @@ def palette_of(
         Of the laser [nm].
     wet, wind_mps : bool, float
         Whether surfaces are wet, and the wind over water [m/s].
+    frost : Surface or None
+        What covers all of them but open water, as frost does; None where they lie bare.
     """
     incidence = np.arccos(1 - np.linspace(0.0, 1.0, LOBE_STEPS) ** 2)
     matt, lobes = [rated_reflectance], [np.zeros(LOBE_STEPS)]
-    for surface in surfaces:
+    for surface in (covered(one, frost) if frost else one for one in surfaces):
         base = float(matt_reflectance(surface, wavelength_nm, wet=wet))
         whole = reflectance_factor(surface, wavelength_nm, incidence, wet=wet, wind_mps=wind_mps)
         matt.append(base)

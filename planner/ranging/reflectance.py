@@ -13,7 +13,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from planner.cover import AT_NM, Surface
+from planner.cover import AT_NM, BEHIND_GLASS, Surface
 
 Array = npt.NDArray[np.float64]
 
@@ -184,32 +184,18 @@ def facet_lobe(share: npt.ArrayLike, incidence_rad: npt.ArrayLike, variance: npt
     return np.asarray(np.where(faces, lobe, 0.0))
 
 
-def flat_mirror(
-    share: npt.ArrayLike, incidence_rad: npt.ArrayLike, divergence_rad: float, aperture_over_range: float = 0.0
-) -> Array:
-    """Return the reflectance factor of a flat mirror, such as calm water: a blinding spike or nothing.
-
-    By its image source: share / divergence^2 for a beam with a flat top of the full `divergence_rad`, all of it in
-    the receiver's view, down to a tilt of half the divergence plus the receiver's radius over the range; none past it.
-    """
-    widest = divergence_rad / 2 + aperture_over_range / 2
-    seen = np.abs(np.asarray(incidence_rad, dtype=np.float64)) <= widest
-    return np.asarray(np.where(seen, np.asarray(share) / divergence_rad**2, 0.0))
-
-
 def both_faces(share: npt.ArrayLike) -> Array:
     """Return what a clear pane mirrors by both its faces together, echoes between them included: 2 R / (1 + R)."""
     face = np.asarray(share, dtype=np.float64)
     return np.asarray(2 * face / (1 + face))
 
 
-def behind_glass(
-    pane: Surface, wavelength_nm: npt.ArrayLike, incidence_rad: npt.ArrayLike, behind: npt.ArrayLike
-) -> Array:
+def behind_glass(pane: Surface, wavelength_nm: npt.ArrayLike, incidence_rad: npt.ArrayLike) -> Array:
     """Return the reflectance factor of what lies behind a pane: its own, times the pane's transmission squared.
 
-    The range measured is that of what lies behind. Off the normal both faces mirror more, so less passes: the stated
-    transmission is scaled by 1 - `both_faces` against its value straight on.
+    The range measured is that of what lies behind, a little longer than to the pane; it is counted as the pane's. Off
+    the normal both faces mirror more, so less passes: the stated transmission is scaled by 1 - `both_faces` against
+    its value straight on.
 
     Parameters
     ----------
@@ -217,19 +203,17 @@ def behind_glass(
         Of kind glass.
     wavelength_nm, incidence_rad : array_like
         Wavelength [nm] and angle from the pane's normal [rad], broadcast.
-    behind : array_like
-        Reflectance of what lies behind, 0-1.
     """
     if pane.transmittance is None:
         msg = f"kind {pane.kind} is not looked through"
         raise ValueError(msg)
     straight, slant = (1 - both_faces(fresnel(angle, GLASS_INDEX)) for angle in (0.0, incidence_rad))
     passed = reflectance_at(pane.transmittance, wavelength_nm) * slant / straight
-    return np.asarray(passed**2 * np.asarray(behind))
+    return np.asarray(passed**2 * reflectance_at(pane.behind or BEHIND_GLASS, wavelength_nm))
 
 
 def covered(surface: Surface, coat: Surface) -> Surface:
-    """Return what light meets when frost or snow lies on a surface: the coat, save on water, which stays open."""
+    """Return what light meets when frost lies on a surface: the coat, save on water, which stays open."""
     return surface if surface.kind == "water" else coat
 
 
@@ -244,8 +228,11 @@ def matt_reflectance(
     rho = reflectance_at(surface.reflectance, wavelength_nm)
     if not wet or surface.kind == "water":
         return rho
-    film = film_transmission(surface.wet_film_mm if film_mm is None else film_mm, wavelength_nm)
-    return (wetted(rho) if surface.soaks else rho) * film
+    return (wetted(rho) if surface.soaks else rho) * _film(surface, wavelength_nm, film_mm)
+
+
+def _film(surface: Surface, wavelength_nm: npt.ArrayLike, film_mm: float | None) -> Array:
+    return film_transmission(surface.wet_film_mm if film_mm is None else film_mm, wavelength_nm)
 
 
 def reflectance_factor(
@@ -257,7 +244,7 @@ def reflectance_factor(
     film_mm: float | None = None,
     wind_mps: float = 0.0,
 ) -> Array:
-    """Return the reflectance factor of a surface for the range equation: its matt part and its mirror lobe.
+    """Return the reflectance factor of a surface for the range equation: matt part, mirror lobe, what shows through.
 
     Parameters
     ----------
@@ -273,8 +260,7 @@ def reflectance_factor(
     Returns
     -------
     ndarray
-        0 or above, of the broadcast shape; above 1 only where facets mirror. What lies behind glass is not in it:
-        see `behind_glass`.
+        0 or above, of the broadcast shape; above 1 only where facets mirror. Of glass with what lies behind it.
     """
     matt = matt_reflectance(surface, wavelength_nm, wet=wet, film_mm=film_mm)
     if surface.kind == "diffuse":
@@ -283,6 +269,8 @@ def reflectance_factor(
         share = fresnel(0.0, water_index(wavelength_nm))
     elif surface.kind == "glass":
         share = both_faces(fresnel(0.0, GLASS_INDEX))
+        film = _film(surface, wavelength_nm, film_mm) if wet else 1.0
+        matt = matt + behind_glass(surface, wavelength_nm, incidence_rad) * film
     else:
         share = reflectance_at(surface.mirror or (0.0, 0.0, 0.0), wavelength_nm)
     variance = slope_variance(wind_mps) if surface.facet_variance is None else surface.facet_variance
