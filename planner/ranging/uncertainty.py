@@ -165,6 +165,11 @@ def _mixed(axes: tuple[Vector, Vector, Vector], shares: Array) -> Vector:
 
 
 @kernel
+def _put(out: Array, row: int, scale: float, vector: Vector) -> None:
+    out[row, 0], out[row, 1], out[row, 2] = scale * vector[0], scale * vector[1], scale * vector[2]
+
+
+@kernel
 def error_vectors(
     model: ErrorModel, angles_rad: Vector, sight_m: Vector, velocity_mps: Vector, noise_m: float, out: Array
 ) -> None:
@@ -193,23 +198,20 @@ def error_vectors(
     level = np.sqrt(body[0][0] ** 2 + body[0][1] ** 2)
     out[:] = 0.0
     for axis in range(3):
-        out[axis, axis] = out[_TRAJECTORY + axis, axis] = 1.0
-        out[_ARM + axis] = body[axis]
-        out[_BORESIGHT + axis] = _cross(body[axis], sight_m)
+        out[axis, axis], out[_TRAJECTORY + axis, axis] = sigmas[axis], sigmas[_TRAJECTORY + axis]
+        _put(out, _ARM + axis, sigmas[_ARM + axis], body[axis])
+        _put(out, _BORESIGHT + axis, sigmas[_BORESIGHT + axis], _cross(body[axis], sight_m))
         for other in range(3):  # across the beam: the projector is its own root
-            out[_FOOTPRINT + axis, other] = reach * ((1.0 if axis == other else 0.0) - unit[axis] * unit[other])
-            out[_SCAN + axis, other] = 0.0 if fan else out[_FOOTPRINT + axis, other]
-    out[_ROLL] = _cross(body[0], whole)
-    out[_PITCH] = _cross((body[0][1] / level, -body[0][0] / level, 0.0), whole)
-    out[_HEADING] = _cross((0.0, 0.0, -1.0), whole)
+            stray = reach * ((1.0 if axis == other else 0.0) - unit[axis] * unit[other])
+            out[_FOOTPRINT + axis, other] = sigmas[_FOOTPRINT] * stray
+            out[_SCAN + axis, other] = 0.0 if fan else sigmas[_SCAN] * stray
     if fan:
-        out[_SCAN] = _cross(sensor[0], sight_m)
-    out[_RANGE] = unit
-    out[_TIMING] = velocity_mps
-    for source in range(SOURCES):
-        scale = sigmas[source] * (noise_m if source == _RANGE else 1.0)
-        for axis in range(3):
-            out[source, axis] *= scale
+        _put(out, _SCAN, sigmas[_SCAN], _cross(sensor[0], sight_m))
+    _put(out, _ROLL, sigmas[_ROLL], _cross(body[0], whole))
+    _put(out, _PITCH, sigmas[_PITCH], _cross((body[0][1] / level, -body[0][0] / level, 0.0), whole))
+    _put(out, _HEADING, sigmas[_HEADING], _cross((0.0, 0.0, -1.0), whole))
+    _put(out, _RANGE, sigmas[_RANGE] * noise_m, unit)
+    _put(out, _TIMING, sigmas[_TIMING], velocity_mps)
 
 
 @kernel
