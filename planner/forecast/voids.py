@@ -22,7 +22,7 @@ EXEMPT = ("water", "dim surface", "shadow")
 reflectivity, lidar shadow)."""
 
 EMPTY_CHANCE = 0.05
-"""Chance of no return at all in an area as large as a void from which on the area is forecast as one.
+"""Chance of no return at all in an area as large as a void from which on ground of this density is taken for empty.
 
 Returns are taken as scattered at random, so the chance is exp(-n) where n are expected: under 3.0 returns. At the
 nominal density 16 are expected and the chance is one in nine million. A lower bar would call a void only what is
@@ -83,8 +83,8 @@ def filled_shares(first_per_m2: Array, counted: Mask, cell_m: float, test_cell_m
 def find_voids(first_per_m2: Array, causes: Codes, judged: Mask, water: Mask, cell_m: float, least_m2: float) -> Voids:
     """Return the connected areas without first returns that are at least `least_m2` large.
 
-    Ground is empty where a square as large as a void expects too few returns (`EMPTY_CHANCE`): the cell itself, or
-    all whole squares of smaller cells. What no exempt kind explains is refused where it is connected ground as large
+    Ground is empty where a square as large as a void expects too few returns: at the density of the cell fewer than
+    leave it empty by chance (`EMPTY_CHANCE`), or, where two cells and more fit along its side, fewer than one. What no exempt kind explains is refused where it is connected ground as large
     as a void by itself, or half of its void. Voids smaller than a judging cell cannot be told in it.
 
     Parameters
@@ -138,7 +138,9 @@ def _empty(first_per_m2: Array, judged: Mask, cell_m: float, void_m2: float) -> 
     across = min(_cells_across(math.sqrt(void_m2), cell_m), *judged.shape)
     members = _window_sums(judged.astype(float), across)
     mean_per_m2 = _window_sums(first_per_m2, across) / np.maximum(members, 1)
-    few = (2 * members >= across**2) & (mean_per_m2 * void_m2 < -math.log(EMPTY_CHANCE))
+    # Small cells tell where returns lie, so that a square of them is empty only if it holds none.
+    bar = -math.log(EMPTY_CHANCE) if across == 1 else 1.0
+    few = (2 * members >= across**2) & (mean_per_m2 * void_m2 < bar)
     return np.asarray(judged & (_window_sums(np.pad(few.astype(float), across - 1), across) > 0.5))
 
 

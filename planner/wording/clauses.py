@@ -16,6 +16,9 @@ from planner.wording.words import FOOT_M, IDLE, QUANTITIES, Clause, Word, read_w
 QUALITY_LEVEL_RMSE_M = {"QL0": 0.05, "QL1": 0.10, "QL2": 0.10, "QL3": 0.20}
 """Largest vertical RMSE on open ground [m]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 4."""
 
+LEAST_NUMBER, MOST_NUMBER = 1e-6, 1e6
+"""Limits of all numbers in a text, in whatever unit."""
+
 
 @dataclass(frozen=True)
 class Wording:
@@ -158,10 +161,12 @@ def _read_clause(text: str, said: _Said) -> None:
 
 
 def _check_numbers(text: str, words: list[Word], said: _Said) -> None:
-    for word in words:
-        if word.kind in QUANTITIES and word.value == 0:
-            said.faults.append(Fault("E33", f'"{text}": {word.text} is zero', "", "give a number above zero"))
-        elif word.kind in QUANTITIES and word.upper is not None and word.upper < word.value:
+    """Refuse numbers that no requirement has, and ranges that end below their beginning."""
+    for word in (word for word in words if word.kind in QUANTITIES):
+        if not LEAST_NUMBER <= word.value <= MOST_NUMBER:
+            what = f'"{text}": {word.text} is not in {LEAST_NUMBER:g} to {MOST_NUMBER:g}'
+            said.faults.append(Fault("E33", what, "", "give a number inside the limits"))
+        elif word.upper is not None and word.upper < word.value:
             said.contradict(f'"{text}": {word.text} ends below its beginning', "swap the two numbers")
 
 
@@ -203,7 +208,14 @@ def _cells(clause: Clause, said: _Said) -> None:
     share = clause.take("percentile")
     if share is not None:
         said.put("percentile", share.value)
-    if not clause.has("cells"):
+    side = clause.take("cells of")
+    if side is not None:
+        said.put("cell_m", side.metres)
+    if side is None and not clause.has("cells"):
+        return
+    if clause.has("length"):
+        what = "speaks of cells and of a length that is not their side"
+        said.doubt(clause.text, what, (), 'part them by a comma: "200 pts/m2 in 95 % of 1 m cells, RMSEz 5 cm"')
         return
     every, share = clause.take("every"), clause.take("percent")
     if share is not None and (share.value < 50 or share.value > 100 or share.relation == "most" or share.upper):
@@ -212,8 +224,6 @@ def _cells(clause: Clause, said: _Said) -> None:
         return
     if every is not None or share is not None:
         said.put("percentile", 0.0 if share is None else 100 - share.value)
-    if side := clause.take("length"):
-        said.put("cell_m", side.metres)
     clause.take("cells")
 
 
@@ -224,7 +234,7 @@ def _density(clause: Clause, said: _Said) -> None:
     area = clause.take("areal")
     if spaced or length:
         clause.take("per")
-        _spacing(clause, length, said)
+        _spacing(clause, length, area, said)
     elif area or by_name or clause.has("number"):
         _count(clause, area, by_name is not None, said)
     named = spaced or by_name
@@ -234,9 +244,9 @@ def _density(clause: Clause, said: _Said) -> None:
         said.notes.append(f'"{clause.text}": by definition of first returns (USGS Lidar Base Specification, glossary)')
 
 
-def _spacing(clause: Clause, length: Word | None, said: _Said) -> None:
+def _spacing(clause: Clause, length: Word | None, area: Word | None, said: _Said) -> None:
     one = clause.take("number")
-    if length is None or length.upper or length.relation == "least" or (one and one.value != 1):
+    if length is None or length.upper or length.relation == "least" or area or (one and one.value != 1):
         fix = 'write for example "point spacing at most 0.35 m" or "8 pts/m2"'
         said.doubt(clause.text, "gives no largest spacing with its unit", (), fix)
         return

@@ -15,6 +15,7 @@ _LENGTH = (
 _WORDS: tuple[tuple[str, str], ...] = (
     ("level", r"(?:ql|quality[ -]level)[ -]?([0-3])"),
     ("contours", rf"{_LENGTH}[ -]*contours?(?: intervals?)?"),
+    ("cells of", rf"{_LENGTH}[ -]*(?:judging |grid |square )?cells?|(?:judging |grid )?cells? of {_LENGTH}"),
     ("percentile", rf"{_NUMBER}(?:st|nd|rd|th)[ -]percentile"),
     ("sigma", r"(?:([123])[ -]*)?(?:sigma|sd|standard deviations?)"),
     ("limit", r"(le|ce)[ -]?(\d\d)"),
@@ -26,7 +27,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("least", r"more than|above|over|exceed(?:s|ing)?"),
     ("vva", r"vva"),
     ("nva", r"nva"),
-    ("rmse", r"rmse?_?(z|v|r|h|xy|3d|x|y)?"),
+    ("rmse", r"rmse?[_-]?(z|v|r|h|xy|3d|x|y)?"),
     ("class", r"(?:accuracy )?class"),
     ("aggregate spacing", r"anps|aggregate nominal (?:pulse|point) spacing"),
     ("single spacing", r"nps|nominal (?:pulse|point) spacing"),
@@ -41,7 +42,7 @@ _WORDS: tuple[tuple[str, str], ...] = (
     ("first", r"first"),
     ("ground", r"bare[ -](?:earth|ground)|ground"),
     ("other returns", r"(?:last|only|any|all|intermediate)[ -](?:returns?|echo(?:es)?|points?)"),
-    ("pulses", r"pulses?|shots?"),
+    ("pulses", r"pulses?|pls|shots?"),
     ("mean", r"mean|average|nominal"),
     ("vague", r"(?:survey|engineering|mapping|construction|inspection|research)[ -](?:grade|quality)(?: accuracy)?"),
     ("vague", r"(?:very |highly? )?(?:accurate|dense)|high[ -](?:accuracy|density|precision|resolution)"),
@@ -68,7 +69,7 @@ _FORMS = tuple(
     for kind, form in (*_SIGNS, *((kind, rf"(?:{form})(?!\w)") for kind, form in _WORDS), ("number", _RANGE))
 )
 
-QUANTITIES = ("percent", "length", "number")
+QUANTITIES = ("percent", "length", "number", "cells of")
 """Kinds that carry a number to which words of limit are bound."""
 
 IDLE = ("idle", "points")
@@ -180,6 +181,7 @@ def read_words(clause: str) -> tuple[list[Word], str]:
             relation = kind
             continue
         parts = tuple(part and part.lower() for part in found.groups())
+        parts = parts[3:] if kind == "cells of" and parts[0] is None else parts
         words.append(Word(kind, found.group().strip(), parts, relation if kind in QUANTITIES else ""))
         relation = "" if kind in QUANTITIES else relation
     last = max((at for at, word in enumerate(words) if word.kind in QUANTITIES), default=None)

@@ -176,6 +176,14 @@ def test_cells_smaller_than_a_void_are_pooled():
     assert one.largest_m2 >= 1.96
 
 
+def test_points_thrown_at_the_nominal_density_leave_no_voids_in_small_cells():
+    # A void-sized square of scattered points is empty with a chance of exp(-16) (C); there are 12 500 here.
+    counts = np.random.default_rng(3).poisson(0.35**-2 * 0.35**2, (447, 447))
+    area = np.ones(counts.shape, dtype=bool)
+    found = find_voids(counts / 0.35**2, np.zeros(counts.shape, dtype=np.uint8), area, ~area, 0.35, void_m2(0.35))
+    assert found.count == 0
+
+
 def test_ground_outside_the_area_makes_no_void():
     judged = ALL.copy()
     judged[:, 10:] = False
