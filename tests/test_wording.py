@@ -84,6 +84,8 @@ DOUBTFUL = {
     "5-10 cm RMSEz": ("vertical RMSE 5 cm", "vertical RMSE 10 cm"),
     "RMSE3D 5 cm": ("vertical RMSE 2.89 cm and horizontal 4.08 cm", "vertical RMSE 5 cm"),
     "RMSEx 2 cm": ("horizontal RMSE 2.83 cm", "horizontal RMSE 2 cm"),
+    "2 sigma 4 cm horizontal": ("horizontal RMSE 2.83 cm", "horizontal RMSE 2 cm"),
+    "90-95 % within 10 cm": ("vertical RMSE 10 cm", "vertical RMSE 5.1 cm"),
     "mean error 3 cm": ("vertical RMSE 3 cm", "vertical RMSE 1.53 cm"),
     "RMSEz 5": ("5 cm", "5 mm", "5 in"),
     "8 points": ("8 first returns per m2, all passes", "in a single pass", "8 ground returns", "86.11 per m2"),

@@ -322,8 +322,8 @@ def _voids(spacing_m: float, voids: Voids, cell_m: float, *, judged: bool) -> It
         f"{voids.count}, together {voids.area_m2:.1f} m2, largest {voids.largest_m2:.1f} m2" if voids.count else "none"
     )
     note = (
-        f"connected ground too thin to hold a first return in every square of that size, all passes pooled; a void smaller "
-        f"than a judging cell of {cell_m:g} m is not seen"
+        "connected ground too thin to hold a first return in every square of that size, all passes pooled; "
+        f"a void smaller than a judging cell of {cell_m:g} m is not seen"
     )
     verdict: Status = "not met" if voids.count else "met"
     yield Clause(name, "none", shown, verdict if judged else "reported", note, 0.0, voids.area_m2)

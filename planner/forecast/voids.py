@@ -84,8 +84,9 @@ def find_voids(first_per_m2: Array, causes: Codes, judged: Mask, water: Mask, ce
     """Return the connected areas without first returns that are at least `least_m2` large.
 
     Ground is empty where a square as large as a void expects too few returns: at the density of the cell fewer than
-    leave it empty by chance (`EMPTY_CHANCE`), or, where two cells and more fit along its side, fewer than one. What no exempt kind explains is refused where it is connected ground as large
-    as a void by itself, or half of its void. Voids smaller than a judging cell cannot be told in it.
+    leave it empty by chance (`EMPTY_CHANCE`), or, where two cells and more fit along its side, fewer than one.
+    What no exempt kind explains is refused where it is connected ground as large as a void by itself, or half of its
+    void. Voids smaller than a judging cell cannot be told in it.
 
     Parameters
     ----------

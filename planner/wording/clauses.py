@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any
 
 from planner.errors import Fault, InputError
-from planner.wording.readings import cm, counts_read, errors_read, refusal, rmse_per_limit
+from planner.wording.readings import axes_read, cm, counts_read, errors_read, refusal, rmse_per_limit
 from planner.wording.words import FOOT_M, IDLE, QUANTITIES, Clause, Word, read_words, split_clauses
 
 QUALITY_LEVEL_RMSE_M = {"QL0": 0.05, "QL1": 0.10, "QL2": 0.10, "QL3": 0.20}
@@ -290,11 +290,15 @@ def _accuracy(clause: Clause, said: _Said) -> None:
     stats = [word for word in (rmse, share, sigma, limit) if word]
     axis = _axis(clause, rmse, limit, open_ground)
     clause.drop("vertical", "horizontal", "accuracy", "spread")
-    if len(stats) != 1 or axis not in ("", "vertical", "horizontal") or length.upper:
+    if len(stats) != 1 or axis not in ("", "vertical", "horizontal") or length.upper or (share and share.upper):
         said.doubt(clause.text, "can be read as", errors_read(length, axis, rmse), _ERROR_FIX)
         return
     if length.relation == "least":
         said.doubt(clause.text, "asks for an error of at least that much", (), 'write "RMSEz at most 5 cm"')
+        return
+    if sigma and axis == "horizontal":
+        readings = axes_read(length.metres / float(sigma.parts[0] or 1), "x")
+        said.doubt(clause.text, "can be read as", readings, 'write for example "RMSEr 5 cm"')
         return
     if not axis:
         said.notes.append(f'"{clause.text}": no axis is named, height is taken')

@@ -57,7 +57,7 @@ def errors_read(length: Word, axis: str, rmse: Word | None) -> tuple[str, ...]:
         The word that names an RMSE, if any.
     """
     if rmse and rmse.parts[0] in ("3d", "x", "y"):
-        return _split_read(length.metres, rmse.parts[0])
+        return axes_read(length.metres, rmse.parts[0])
     readings = []
     for value in (length.metres, (length.upper or 0.0) * length.unit_m):
         for name in ("vertical", "horizontal"):
@@ -69,7 +69,8 @@ def errors_read(length: Word, axis: str, rmse: Word | None) -> tuple[str, ...]:
     return tuple(readings)
 
 
-def _split_read(rmse_m: float, axes: str) -> tuple[str, ...]:
+def axes_read(rmse_m: float, axes: str) -> tuple[str, ...]:
+    """Return what an RMSE can mean that is said of three axes, ``"3d"``, or of one of the two in place."""
     if axes == "3d":
         equal = f"vertical RMSE {cm(rmse_m / math.sqrt(3))} and horizontal {cm(rmse_m * math.sqrt(2 / 3))}"
         return f"equal errors on three axes: {equal}", f"all of it in height: vertical RMSE {cm(rmse_m)}"
