@@ -163,7 +163,7 @@ def judge_acceptance(
 
 
 def _cm(length_m: float) -> str:
-    return f"{100 * length_m:.1f} cm"
+    return f"{100 * length_m:.3g} cm"
 
 
 def _at_most(clause: str, limit_m: float, value_m: float | None, note: str) -> Clause:

@@ -89,7 +89,7 @@ def test_checkpoint_error_counts(fit_cm, survey_cm, tested_cm, status):
     tested_m = rmse_with_checkpoints_m(fit_cm / 100, survey_cm / 100)
     assert tested_m == pytest.approx(tested_cm / 100, abs=1e-6)
     clause = find(judge(heights=Heights(tested_m, survey_cm / 100)), "vertical RMSE")
-    assert (clause.status, clause.asked) == (status, "at most 10.0 cm")
+    assert (clause.status, clause.asked) == (status, "at most 10 cm")
     assert clause.forecast_value == tested_m
 
 
@@ -282,7 +282,7 @@ def test_a_requirement_without_level_has_its_own_clauses():
     density = find(table, "density of first returns, 10th percentile")
     assert (density.asked_value, density.status, density.note) == (8.0, "met", "as defined")
     assert find(table, "sidelap").status == "not met"
-    assert find(table, "vertical RMSE").asked == "at most 5.0 cm"
+    assert find(table, "vertical RMSE").asked == "at most 5 cm"
     assert not any("spatial distribution" in name or "QL" in name for name in table)
     assert "vertical RMSE" not in judge(Requirement(density_per_m2=8.0))
 
@@ -290,7 +290,7 @@ def test_a_requirement_without_level_has_its_own_clauses():
 def test_a_tighter_accuracy_than_the_levels_is_what_is_asked():
     clause = find(judge(Requirement(quality_level="QL1", vertical_rmse_m=0.03)), "vertical RMSE")
     assert (clause.asked_value, clause.status) == (0.03, "not met")
-    assert "QL1 at most 10.0 cm" in clause.clause
+    assert "QL1 at most 10 cm" in clause.clause
 
 
 def test_what_is_not_forecast_is_assumed():
@@ -305,7 +305,7 @@ def test_what_is_not_forecast_is_assumed():
 
 @pytest.mark.parametrize(
     ("bias_m", "words"),
-    [(0.005, "95 % within 7.8 cm"), (0.011, "no 95 % figure: an error of 1.1 cm is common"), (None, "zero mean")],
+    [(0.005, "95 % within 7.84 cm"), (0.011, "no 95 % figure: an error of 1.1 cm is common"), (None, "zero mean")],
 )
 def test_95_percent_is_said_only_where_it_holds(bias_m, words):
     # 1.96 x 4 cm = 7.84 cm (C); mean error under a quarter of the RMSE: ASPRS Edition 2 (R2).
@@ -320,7 +320,7 @@ def test_a_vertical_class_brings_its_clauses():
     assert asked["smooth surface precision"] == pytest.approx(0.03)
     assert asked["difference between swaths"] == pytest.approx(0.04)
     most = find(table, "largest difference")
-    assert most.asked == "at most 8.0 cm"
+    assert most.asked == "at most 8 cm"
     # Normal differences of 5 cm: 10.96 % lie beyond 1.6 standard deviations (tables of the normal distribution, C).
     assert most.forecast_value == pytest.approx(10.96, abs=0.01)
 
