@@ -13,12 +13,10 @@ from planner.forecast.calibration import (
     CalibrationSd,
     Sightings,
     calibration_strength,
-    candidate_lines,
     sightings_of,
     usual_limits,
-    what_would_help,
-    with_lines,
 )
+from planner.forecast.calibrationlines import candidate_lines, what_would_help, with_lines
 from planner.ground.surface import HeightGrid, Layers, cells_on
 from planner.navigation import Navigation
 from planner.ranging.attitude import angles_of, mount_rotation, rotation, straight_leg, to_world
