@@ -306,7 +306,7 @@ def test_a_budget_turns_with_the_flight(yaw, turn, scan_rad):
     assert (np.linalg.eigvalsh(one) > -1e-15).all()
 
 
-@pytest.mark.parametrize("name", ["a", "e", "h", "m"])
+@pytest.mark.parametrize("name", ["a", "d", "e", "k", "m"])
 def test_scan_angles_turn_the_fan_or_stray_across_the_beam(name):
     sensor = replace(ALL_SENSORS[name], angle_noise_deg=0.01)
     sight = 80 * to_world(np.array([0.0, 0.0, 0.0])[None])[0] @ [0.3, 0.4, np.sqrt(0.75)]
