@@ -15,6 +15,7 @@ import shapely
 from made_site import FRAME, write_raster, write_site
 
 import planner
+from planner.equipment import RangeRating
 from planner.errors import SafetyError
 from planner.files.bundle import summary_schema, write_outputs
 from planner.files.cards import load_aircraft, load_sensor
@@ -26,9 +27,9 @@ from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of
 from planner.ground.surface import HeightGrid, Scene
-from planner.mission import FlightChoice, Requirement
+from planner.mission import Conditions, FlightChoice, Requirement
 from planner.ranging.detection import Seeing
-from planner.survey import assess, make_forecast, make_plan, review
+from planner.survey import assess, make_forecast, make_plan, rating_of, review
 
 OSKARFELL = Path(planner.__file__).parents[1] / "missions" / "oskarfell.toml"
 
@@ -421,3 +422,60 @@ def test_a_plan_below_the_stated_hazard_distance_is_refused(meadow):
     mission = replace(meadow.mission, sensor=replace(meadow.mission.sensor, ratings=ratings))
     with pytest.raises(SafetyError, match=r"E36 lowest height above ground \d+\.\d m is under .* 70 m"):
         make_plan(mission, meadow.scene)
+
+
+def test_a_second_range_that_goes_too_far_changes_no_plan_and_is_told(meadow):
+    sensor = meadow.mission.sensor
+    # B reaches 150 and 212 m to 10 %; in clear air sqrt(8) times as far to 80 %, 424 and 600 m
+    bright = [replace(one, range_m=4 * one.range_m, reflectance=0.8, hazard_distance_m=None) for one in sensor.ratings]
+    mission = replace(meadow.mission, sensor=replace(sensor, ratings=(*sensor.ratings, *bright)))
+    assessed = assess(mission, meadow.scene, make_plan(mission, meadow.scene))
+    for line, same in zip(assessed.plan.lines, meadow.assessment.plan.lines, strict=True):
+        np.testing.assert_array_equal(line.points_m, same.points_m)
+        assert (line.speed_mps, line.pulse_rate_hz) == (same.speed_mps, same.pulse_rate_hz)
+    np.testing.assert_array_equal(assessed.forecast.density_per_m2, meadow.assessment.forecast.density_per_m2)
+    [said] = [caution for caution in assessed.cautions if caution.caution_id == "range ratings"]
+    assert said.status == "over"
+    assert "bright goes too far" in said.text
+    assert "range ratings" not in {caution.caution_id for caution in meadow.assessment.cautions}
+
+
+def test_a_second_range_that_falls_short_holds_for_dim_ground_too(meadow):
+    sensor = meadow.mission.sensor
+    rate = meadow.assessment.plan.lines[0].pulse_rate_hz
+    short = RangeRating(pulse_rate_hz=rate, range_m=180, reflectance=0.8)
+    mission = replace(meadow.mission, sensor=replace(sensor, ratings=(*sensor.ratings, short)))
+    rating = rating_of(mission, rate)
+    # without air 180 / sqrt(8) = 63.6 m to 10 % [C]; a little more in air, which takes less on the shorter way
+    assert (rating.reflectance, rating.laser_class, rating.light) == (0.1, "1", "day")
+    assert 63.6 < rating.range_m < 66
+    # so the rims of the swath, 60 / cos(40 deg) = 78 m away, are over range
+    lost = make_forecast(mission, meadow.scene, meadow.assessment.plan.lines).coverage.by_cause_m2["over range"]
+    assert lost > meadow.assessment.forecast.coverage.by_cause_m2["over range"]
+
+
+@pytest.mark.parametrize(
+    ("card", "surface", "least", "most"),
+    [("a", "asphalt_new", 1.1, 99.0), ("a", "water_open", 1.0, 1.0), ("e", "grass_green", 0.0, 0.9)],
+)
+def test_frost_brings_light_back_from_dark_ground_and_takes_it_from_green_at_1550_nm(
+    tmp_path, card, surface, least, most
+):
+    # rime 0.55 at 905 nm, 0.12 at 1550 nm; sealed road 0.062 at 905 nm, grass 0.239 at 1550 nm
+    mission = read_mission(write_site(tmp_path, sensor={"card": card}, cover={"default": surface}))
+    scene = read_scene(mission)
+    # as high as makes the range to bare ground tell
+    line = north_line(0, 500 + {"a": 100, "e": 120}[card], 50, mission.sensor, 6.0)
+    bare, frosted = (
+        make_forecast(replace(mission, conditions=Conditions(frost=frost)), scene, [line]) for frost in (False, True)
+    )
+    gained = np.nansum(frosted.density_per_m2) / np.nansum(bare.density_per_m2)
+    assert least <= gained <= most
+
+
+def test_fog_is_told_and_shortens_the_range(meadow):
+    mission = replace(meadow.mission, conditions=replace(meadow.mission.conditions, visibility_km=0.3))
+    assessed = review(mission, meadow.scene, meadow.assessment.plan.lines)
+    [said] = [caution for caution in assessed.cautions if caution.caution_id == "fog"]
+    assert (said.status, said.measured) == ("over", 0.3)
+    assert assessed.forecast.density.mean_per_m2 < meadow.assessment.forecast.density.mean_per_m2
