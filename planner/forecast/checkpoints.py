@@ -51,6 +51,8 @@ PROOF = 0.95
 QUADRANTS = ("SW", "SE", "NW", "NE")
 _BLOCKS_PER_SPACING = 16
 _SWEEPS = 5
+_BETTER_M = 1e7
+"""Preferred ground is worth any distance."""
 _MOVES = tuple(
     (down, right, math.hypot(down, right))
     for down, right in ((0, 1), (1, 0), (1, 1), (1, -1), (1, 2), (1, -2), (2, 1), (2, -1))
@@ -505,7 +507,7 @@ def _spots(cells: CellGrid, footing: Footing, land: Land, fit: Mask, limit_m: fl
 
 
 def _choose(spots: _Spots, land: Land, wanted: int, spacing_m: float) -> Indices:
-    """Return which spots are taken: spread out, packed closely where fewer would fit, then moved apart."""
+    """Return which spots are taken: spread freely, or over spots packed closely where that brings more; moved apart."""
     quadrants = np.bincount(_quadrants(land.judged)[land.judged & ~land.water], minlength=4)
     classes = _class_areas(land)
     quotas = (
@@ -513,12 +515,11 @@ def _choose(spots: _Spots, land: Land, wanted: int, spacing_m: float) -> Indices
         _quotas(classes, spots.group, wanted, 1 * (classes >= SIZEABLE_SHARE * classes.sum())),
     )
     everywhere = np.ones(len(spots.cell), dtype=bool)
-    chosen = _spread(spots, everywhere, quotas, wanted, spacing_m)
-    if len(chosen) < wanted:
-        packed = np.isin(np.arange(len(everywhere)), _spread(spots, everywhere, (), len(everywhere), spacing_m))
-        if packed.sum() > len(chosen):
-            chosen = _spread(spots, packed, quotas, wanted, spacing_m)
-    return _move_apart(np.array(chosen, dtype=np.int64), spots)
+    packed = np.isin(np.arange(len(everywhere)), _spread(spots, everywhere, (), len(everywhere), spacing_m))
+    plans = [_spread(spots, among, quotas, wanted, spacing_m) for among in (everywhere, packed)]
+    held = [np.bincount(spots.quadrant[np.array(plan, dtype=np.int64)], minlength=4).min() for plan in plans]
+    best = max((0, 1), key=lambda n: (len(plans[n]), min(held[n], _least_per_quadrant(len(plans[n])))))
+    return _move_apart(np.array(plans[best], dtype=np.int64), spots, spacing_m)
 
 
 def _least_per_quadrant(count: int) -> int:
@@ -568,18 +569,18 @@ def _neediest(labels: Indices, free: Mask, chosen: list[int], quota: Indices) ->
     return min((float(filled[label]), int(quota[label]), int(label)) for label in np.unique(labels[free]))[2]
 
 
-def _move_apart(chosen: Indices, spots: _Spots) -> Indices:
-    """Return the spots after each has moved, within its quadrant and class, where its nearest is farther off."""
+def _move_apart(chosen: Indices, spots: _Spots, spacing_m: float) -> Indices:
+    """Return the spots after each has moved, within its quadrant and class, to better ground or farther off."""
     for _ in range(_SWEEPS if len(chosen) > 1 else 0):
         before = chosen.copy()
         for slot, spot in enumerate(before):
-            alike = (spots.quadrant == spots.quadrant[spot]) & (spots.group == spots.group[spot])
-            pool = np.flatnonzero(alike & (spots.preferred >= spots.preferred[spot]))
+            pool = np.flatnonzero((spots.quadrant == spots.quadrant[spot]) & (spots.group == spots.group[spot]))
             others = spots.places_m[np.delete(chosen, slot)]
             apart = spots.places_m[pool][:, None, :] - others[None, :, :]
             off_m = np.hypot(apart[..., 0], apart[..., 1]).min(axis=1)
-            if off_m.max() > off_m[pool == spot][0]:
-                chosen[slot] = pool[np.argmax(off_m)]
+            merit = off_m + _BETTER_M * (spots.preferred[pool] & (off_m >= spacing_m))
+            if merit.max() > merit[pool == spot][0]:
+                chosen[slot] = pool[np.argmax(merit)]
         if np.array_equal(before, chosen):
             break
     return chosen
