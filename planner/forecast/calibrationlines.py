@@ -96,7 +96,7 @@ def candidate_lines(sightings: Sightings, agl_limits_m: tuple[float, float] = (0
     """Return single lines worth trying: opposed, across, and at other heights.
 
     The first and the last kind lie on the track that sees most patches, the cross line goes through the middle of all.
-    Lines out of the limits of height are left out [m]; nothing seen, none to try.
+    Lines out of the limits of height [m] and lines without length are left out; nothing seen, none to try.
     """
     if not len(sightings.leg):
         return []
@@ -114,7 +114,8 @@ def candidate_lines(sightings: Sightings, agl_limits_m: tuple[float, float] = (0
         CandidateLine(f"a line {OTHER_HEIGHT:.0%} lower along the track that sees most", start, end, lower),
     ]
     lowest, highest = agl_limits_m
-    return [replace(line, words=line.words.replace("%", " %")) for line in lines if lowest <= line.agl_m <= highest]
+    fit = [one for one in lines if lowest <= one.agl_m <= highest and (one.start_m != one.end_m).any()]
+    return [replace(one, words=one.words.replace("%", " %")) for one in fit]
 
 
 def what_would_help(

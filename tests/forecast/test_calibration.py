@@ -407,6 +407,9 @@ def test_lines_to_try_keep_to_the_limits_of_height():
     cross = tried[1]
     assert abs(cross.end_m[1] - cross.start_m[1]) < 1e-9
     assert np.hypot(*(cross.end_m - cross.start_m)) == pytest.approx(100)
+    # Patches side by side give a track no length.
+    row = flown((ground()[0][:11], ground()[1][:11]), [(NORTH, -20, AGL_M), (NORTH, 20, AGL_M)])
+    assert [line.words.split()[1] for line in candidate_lines(row)] == ["cross"]
     # Nothing returns from beyond reach.
     assert len(with_lines(seen, tried, reach_m=30.0).leg) == len(seen.leg)
 
@@ -455,3 +458,35 @@ def test_a_flight_without_overlap_determines_nothing():
     assert candidate_lines(nothing) == []
     assert what_would_help(nothing, usual_card(), LIMITS, []).best is None
     assert calibration_strength(seen, usual_card(), LIMITS).undetermined == PARAMETERS
+
+
+def test_walls_are_no_patches():
+    """A step of 6 m within a cell of 2 m is steeper than 60 degrees on the mean; beside it all is level."""
+    seen, _ = looked_at(a_sensor(), lambda east, north: np.where(east > 50, 6.0, 0.0), [0.4, 0.4 + np.pi])
+    assert (seen.normals[:, 2] > 0.999).all()
+    assert len(np.unique(seen.patch)) > 1000
+    assert not (np.abs(seen.targets_m[:, 0] - 51) < 0.9).any()
+
+
+def test_a_face_turned_away_is_not_seen_from_a_line_that_is_tried():
+    seen = flown(ground(), [(NORTH, 0, AGL_M), (SOUTH, 0, AGL_M)])
+    hidden = (seen.targets_m[:, :2] == [40.0, 10.0]).all(axis=1)
+    away = replace(seen, normals=np.where(hidden[:, None], [0.999, 0.0, 0.045], seen.normals))
+    line = candidate_lines(seen)[0]
+    assert hidden.sum() == 2
+    assert len(with_lines(seen, [line]).leg) - len(with_lines(away, [line]).leg) == 1
+
+
+def test_beams_that_lean_see_the_same_as_a_sensor_that_is_tilted():
+    tilt = np.radians(20.0)
+    tilted = flown(ground(15.0, seed=6), [(NORTH, 0, AGL_M), (NORTH, 20, AGL_M)], rotation(0.0, tilt, 0.0))
+    level = np.column_stack([tilted.courses_rad, np.zeros((len(tilted.leg), 2))])
+    leaning = replace(tilted, angles_rad=level, mount=np.eye(3))
+    np.testing.assert_allclose(leaning.rays_m[:, 0], np.tan(tilt) * leaning.rays_m[:, 2])
+    line = candidate_lines(tilted)[1]
+    one, other = with_lines(tilted, [line]), with_lines(leaning, [line])
+    both = set(one.patch[one.leg == 2]) & set(other.patch[other.leg == 2])
+    assert len(both) > 50
+    for patch in both:
+        places = [a.origins_m[(a.leg == 2) & (a.patch == patch)][0] for a in (one, other)]
+        np.testing.assert_allclose(*places, atol=1e-9)
