@@ -297,8 +297,7 @@ def flat_covariances_m2(
 ) -> Array:
     """Return the least covariances of points on flat ground, seen to the right in level flight northward.
 
-    One return of one pass, its range noise as stated. The root of the sum of `[..., 2, 2]` over terms is the least
-    vertical error that a sensor can reach there.
+    One return of one pass, its range noise as stated.
 
     Parameters
     ----------
@@ -320,6 +319,38 @@ def flat_covariances_m2(
     model = error_model(sensor, navigation, base_distance_m)
     found = ground_covariances_m2(model, angles_of(mount_rotation(sensor)), sights, np.zeros(3), noise)
     return found.reshape(*height.shape, len(TERMS), 3, 3)
+
+
+def least_vertical_sd_m(
+    sensor: Sensor,
+    navigation: Navigation,
+    agl_m: npt.ArrayLike,
+    off_nadir_rad: npt.ArrayLike,
+    base_distance_m: float = 0.0,
+    passes: int = 1,
+) -> Array:
+    """Return the least vertical error of points on flat ground [m]: no flight of so many passes does better.
+
+    Every pass sees the ground from the same height and angle, its range noise as stated. Base station and lever arm
+    stay with all passes; boresight, which turns over with the direction of flight, is taken to cancel between several.
+
+    Parameters
+    ----------
+    sensor, navigation, agl_m, off_nadir_rad, base_distance_m
+        As for `flat_covariances_m2`.
+    passes : int
+        Passes that make the height together.
+
+    Returns
+    -------
+    ndarray
+        One standard deviation [m], of the shape that height and angle broadcast to.
+    """
+    by_term = flat_covariances_m2(sensor, navigation, agl_m, off_nadir_rad)[..., 2, 2]
+    boresight, arm = (by_term[..., TERMS.index(term)] for term in ("boresight", "lever arm"))
+    own = by_term.sum(axis=-1) - boresight - arm
+    shared = arm + (boresight if passes == 1 else 0.0) + (navigation.base_ppm * 1e-6 * base_distance_m) ** 2
+    return np.asarray(np.sqrt(own / passes + shared))
 
 
 def gnss_floor_m(navigation: Navigation, base_distance_m: float = 0.0, passes: int = 1) -> float:

@@ -31,6 +31,7 @@ from planner.ranging.uncertainty import (
     flat_covariances_m2,
     ground_covariances_m2,
     horizontal_variance_m2,
+    least_vertical_sd_m,
     vertical_variance_m2,
 )
 
@@ -143,6 +144,16 @@ def test_boresight_cancels_between_opposite_passes_on_one_track_but_not_between_
     lines = errors_at_origin([a_leg(-30, 0, 0), a_leg(30, 0, 180)], [9, 9], a_sensor(), boresight)
     assert lines.vertical_combined_m == pytest.approx([lift])
     assert lines.disagreement_m == pytest.approx([0.0], abs=1e-7)
+
+
+def test_no_pair_of_opposite_passes_does_better_than_the_least_error():
+    legs = [a_leg(-30, 0, 0), a_leg(-30, 0, 180)]
+    found = errors_at_origin(legs, [9, 9], B, ENTRY, base_m=4000.0).vertical_combined_m
+    angle = np.arctan(30 / 80)
+    least = float(least_vertical_sd_m(B, ENTRY, 80.0, angle, 4000.0, passes=2))
+    assert found[0] == pytest.approx(least, rel=1e-9)
+    lines = [a_leg(-30, 0, 0), a_leg(30, 0, 180)]
+    assert errors_at_origin(lines, [9, 9], B, ENTRY, base_m=4000.0).vertical_combined_m > found
 
 
 def test_pooled_errors_are_those_of_drawn_flights():
