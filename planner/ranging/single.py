@@ -201,7 +201,7 @@ def fire_at(
     cut = {
         each.name: getattr(whole, each.name)[row : row + 1, col : col + 1].copy()
         for each in fields(Tally)
-        if each.name != "fired"
+        if each.name not in ("fired", "looks")
     }
     return replace(whole, **cut)
 

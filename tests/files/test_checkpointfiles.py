@@ -16,7 +16,8 @@ from test_planfiles import RFC_7946
 from planner.errors import InputError
 from planner.files.checkpointfiles import TO_FILL, checkpoints_csv, checkpoints_geojson, grid_crs, read_allowed
 from planner.files.planfiles import collection_text
-from planner.forecast.checkpoints import Checkpoint, Layout, Rule
+from planner.forecast.checkpoints import Checkpoint, Layout
+from planner.forecast.layoutrules import Rule
 from planner.ground.geodesy import LONLAT
 
 UTM = pyproj.CRS(32629)

@@ -8,17 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.forecast.checkpoints import (
-    QUADRANTS,
-    Footing,
-    Land,
-    checkpoints_for_area,
-    chi_square_below,
-    largest_sd_passing,
-    pass_chance,
-    place_checkpoints,
-    read_footing,
-)
+from planner.forecast.checkpoints import place_checkpoints
+from planner.forecast.footing import Footing, read_footing
+from planner.forecast.layoutrules import QUADRANTS, Land
+from planner.forecast.passing import checkpoints_for_area, chi_square_below, largest_sd_passing, pass_chance
 from planner.ground.surface import CellGrid, HeightGrid, Layers, cells_on
 from planner.mission import Checkpoints
 

@@ -1,0 +1,138 @@
+"""Whole jobs: a plan from a mission, and the assessment of a plan, ours or anybody's.
+
+Lives here: planning, safety of lines, and all there is to say about a flight. Must not know files.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from planner.assessment import Assessment, LineFigures, Plan
+from planner.errors import Fault, SafetyError
+from planner.flight.flightlines import FlightLine
+from planner.flight.settings import Settings, choose_flight
+from planner.flight.sorties import flight_figures
+from planner.forecast import density as densities
+from planner.ground.geodesy import geodesic_length_m
+from planner.ground.surface import Scene, cells_on
+from planner.mission import Mission
+from planner.ranging.beams import scan_pattern, usable_share
+from planner.ranging.principles import refuse_sensor
+from planner.safety.airspace import clearance_fault
+from planner.safety.eyesafety import eye_fault
+from planner.survey.legs import rating_of
+from planner.survey.outlook import make_forecast
+from planner.survey.remarks import cautions_of, method
+
+Progress = Callable[[str, int, int], None]
+
+
+def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigures:
+    """Return what one line does, for people."""
+    east, north, up = line.points_m.T
+    agl = up - scene.ground.at(east, north)
+    agl_known = agl[np.isfinite(agl)]
+    low, mean, high = (
+        (float(agl_known.min()), float(agl_known.mean()), float(agl_known.max())) if agl_known.size else (np.nan,) * 3
+    )
+    kept = line.kept_points_m()
+    pattern = scan_pattern(mission.sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
+    swath = 2 * mean * float(np.tan(line.usable_half_angle_rad))
+    returns_per_m = pattern.pulse_rate_hz * usable_share(pattern) / line.speed_mps
+    convergence = scene.frame.convergence_rad(float(east.mean()), float(north.mean()))
+    too_near = _clearance_fault(mission, scene, line) is not None
+    return LineFigures(
+        line_id=line.line_id,
+        heading_deg=float(np.degrees(line.track_rad + convergence) % 360),
+        length_m=geodesic_length_m(scene.frame, kept[:, 0], kept[:, 1]),
+        agl_min_m=low,
+        agl_mean_m=mean,
+        agl_max_m=high,
+        swath_m=swath,
+        density_per_m2=returns_per_m / swath if swath > 0 else np.nan,
+        ceiling_over_m=max(0.0, high - mission.limits.ceiling_agl_m) if agl_known.size else np.nan,
+        unsafe=too_near or eye_fault(rating_of(mission, line.pulse_rate_hz), low) is not None,
+    )
+
+
+def _plan_of(mission: Mission, scene: Scene, lines: tuple[FlightLine, ...], settings: Settings | None) -> Plan:
+    figures = tuple(line_figures(mission, scene, line) for line in lines)
+    return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor, scene.frame))
+
+
+def _clearance_fault(mission: Mission, scene: Scene, line: FlightLine) -> Fault | None:
+    """Return the fault of a line whose lowest point above the top surface breaks the clearance, or None."""
+    east, north, up = line.points_m.T
+    over = up - scene.top.at(east, north)
+    if not np.isfinite(over).any():
+        return None
+    index = int(np.nanargmin(over))
+    lon, lat = scene.frame.to_lonlat(east[index], north[index])
+    return clearance_fault(
+        line.line_id,
+        float(over[index]) - mission.terrain.vertical_sd_m,
+        mission.limits.clearance_m,
+        f"lon {float(lon):.6f} lat {float(lat):.6f}",
+    )
+
+
+def unsafe_lines(mission: Mission, scene: Scene, plan: Plan) -> tuple[Fault, ...]:
+    """Return a fault for each line that breaks the clearance and each pulse rate flown below its hazard distance."""
+    faults = [_clearance_fault(mission, scene, line) for line in plan.lines]
+    lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    rates = sorted({line.pulse_rate_hz for line in plan.lines})
+    faults.extend(eye_fault(rating_of(mission, rate), lowest) for rate in rates)
+    return tuple(fault for fault in faults if fault is not None)
+
+
+def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = None) -> Plan:
+    """Choose settings and lay flight lines that should meet the requirement.
+
+    Raises
+    ------
+    InfeasibleError
+        Where no setting of sensor and aircraft meets it; carries the best achievable.
+    SafetyError
+        Where a line would break the clearance or the stated hazard distance.
+    """
+    if progress:
+        progress("choosing settings and lines", 0, 1)
+    requirement = mission.requirement
+    cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
+    settings, lines = choose_flight(mission, scene, cell_m)
+    plan = _plan_of(mission, scene, lines, settings)
+    if faults := unsafe_lines(mission, scene, plan):
+        raise SafetyError(*faults)
+    if progress:
+        progress("choosing settings and lines", 1, 1)
+    return plan
+
+
+def assess(
+    mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
+) -> Assessment:
+    """Forecast a plan and gather all there is to say about it.
+
+    Raises
+    ------
+    InfeasibleError
+        E20 or E42 where the ranging principle of the sensor cannot map.
+    """
+    refuse_sensor(mission.sensor)
+    forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
+    unsafe = unsafe_lines(mission, scene, plan)
+    cautions = cautions_of(mission, scene, plan, unsafe)
+    assumptions = (*mission.assumptions, *method(mission, scene))
+    return Assessment(mission, scene, plan, forecast, cautions, assumptions, unsafe)
+
+
+def review(
+    mission: Mission,
+    scene: Scene,
+    lines: Sequence[FlightLine],
+    *,
+    progress: Progress | None = None,
+    threads: int = 2,
+) -> Assessment:
+    """Assess lines that somebody drew, by the same forecast that tests our own plans."""
+    return assess(mission, scene, _plan_of(mission, scene, tuple(lines), None), progress=progress, threads=threads)

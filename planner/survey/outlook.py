@@ -1,0 +1,135 @@
+"""The forecast of a flight: what comes back cell by cell, how accurate it is, and what that means for the requirement.
+
+Lives here: the parts of a forecast put together. Must not know how lines were planned, or files.
+"""
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.assessment import Forecast
+from planner.flight.counts import grain_of
+from planner.flight.flightlines import FlightLine
+from planner.forecast import density as densities
+from planner.forecast.density import CoverageFigures
+from planner.forecast.faces import judge_faces
+from planner.forecast.gaps import CAUSES, code_of, decide_causes, outline_gaps
+from planner.forecast.parts import CaseFigures, figures_by_class, figures_by_feature, judge_case, water_cells
+from planner.ground.surface import CellGrid, Scene, cells_on
+from planner.mission import Mission
+from planner.ranging.cases import cases_named
+from planner.ranging.fates import RETURNS
+from planner.ranging.pulses import Tally, fire_legs
+from planner.survey.legs import leg_of, lights_of
+
+Progress = Callable[[str, int, int], None]
+
+
+def make_forecast(
+    mission: Mission, scene: Scene, lines: Sequence[FlightLine], *, progress: Progress | None = None, threads: int = 2
+) -> Forecast:
+    """Fire every pulse of the lines at the terrain and judge the result, whoever drew the lines.
+
+    Parameters
+    ----------
+    mission : Mission
+        Sensor, requirement and air.
+    scene : Scene
+        The site.
+    lines : sequence of FlightLine
+        The flight.
+    progress : callable, optional
+        Called with what is being done, steps done and steps in all.
+    threads : int
+        Lines fired at the same time; the result does not depend on it.
+    """
+    requirement = mission.requirement
+    target = requirement.target_per_m2
+    legs = [leg_of(mission, scene, line) for line in lines]
+    rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
+    scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
+    cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
+    tally = fire_legs(
+        scene.layers,
+        cells,
+        legs,
+        lights_of(mission, scene, lines),
+        codes=scene.cover.codes if scene.cover else None,
+        threads=threads,
+        progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,
+    )
+    judged = cells.inside(scene.area)
+    water = judged & water_cells(scene.cover, cells)
+    dry = judged & ~water
+    known = densities.cells_known(scene.top, cells)
+    first, ground = (
+        densities.density_per_m2(tally, cells, known, requirement.coverage, returns) for returns in ("first", "ground")
+    )
+    density = first if requirement.returns == "first" else ground
+    figures, met = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
+    causes = decide_causes(density, judged, water, tally, cells, scene.top, legs, requirement)
+    cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
+    return Forecast(
+        cells=cells,
+        judged=judged,
+        density_per_m2=density,
+        first_per_m2=first,
+        ground_per_m2=ground,
+        passes=tally.passes,
+        cause=causes,
+        gaps=outline_gaps(causes, density, cells),
+        density=figures,
+        faces=judge_faces(first, judged, cells, scene.layers),
+        coverage=_coverage(scene, cells, judged, dry, causes),
+        met=met,
+        cases=cases,
+        by_class=figures_by_class(scene.cover, cells, judged, cases, causes),
+        by_feature=figures_by_feature(scene.features, cells, judged, cases, causes),
+    )
+
+
+def _cases(
+    mission: Mission,
+    scene: Scene,
+    tally: Tally,
+    density: npt.NDArray[np.float64],
+    judged: npt.NDArray[np.bool_],
+    cell_m: float,
+) -> tuple[CaseFigures, ...]:
+    """Return the figures of each case: the density as planned times what else returns from the top surface."""
+    pooled = mission.requirement.coverage == "aggregate"
+    counts, planned = (tally.cases, tally.aggregate) if pooled else (tally.most_cases, tally.best)
+    returns = planned[..., RETURNS]
+    found = []
+    for number, (name, words) in enumerate(cases_named(mission, scene)):
+        other = density
+        if number and mission.requirement.returns == "first" and scene.foliage is None:
+            other = np.where(np.isnan(density), np.nan, counts[..., number - 1] / cell_m**2)
+        elif number:
+            share = np.divide(counts[..., number - 1], returns, out=np.ones(returns.shape), where=returns > 0)
+            other = density * share
+        found.append(judge_case(name, words, other, judged, mission.requirement, cell_m))
+    return tuple(found)
+
+
+def _coverage(
+    scene: Scene,
+    cells: CellGrid,
+    judged: npt.NDArray[np.bool_],
+    dry: npt.NDArray[np.bool_],
+    causes: npt.NDArray[np.uint8],
+) -> CoverageFigures:
+    cell_area = cells.cell_m**2
+    water = causes == code_of("water")
+    below = judged & (causes > 0) & ~water
+    rim = densities.edge_rim(scene.area, cells, judged)
+    judged_cells, rim_cells = int(judged.sum()), int(rim.sum())
+    return CoverageFigures(
+        area_m2=judged_cells * cell_area,
+        below_m2=int(below.sum()) * cell_area,
+        below_pct=100 * int(below.sum()) / max(int(dry.sum()), 1),
+        expected_water_m2=int((judged & water).sum()) * cell_area,
+        by_cause_m2={cause: int((causes == code_of(cause)).sum()) * cell_area for cause in CAUSES if cause != "water"},
+        edge_below_pct=100 * int((below & rim).sum()) / max(rim_cells, 1),
+    )

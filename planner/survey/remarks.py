@@ -1,0 +1,101 @@
+"""What a reader must be told of a job beside its figures: cautions, and what the method takes for granted.
+
+Lives here: the cautions of all rooms gathered, and assumptions of the method in words. Must not know files.
+"""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from planner.assessment import Plan
+from planner.errors import Fault
+from planner.ground.surface import Scene
+from planner.mission import Mission
+from planner.ranging.air import range_error_mm_per_100m
+from planner.ranging.beams import scan_pattern
+from planner.ranging.cases import sun_elevation_deg
+from planner.ranging.detection import Seeing
+from planner.ranging.zones import Receiver, check_zones, clear_rates_hz
+from planner.safety.airspace import ceiling_caution, standing_cautions
+from planner.safety.cautions import Caution
+from planner.safety.eyesafety import laser_caution
+from planner.safety.ranges import range_cautions
+from planner.survey.legs import rating_of
+
+
+def method(mission: Mission, scene: Scene) -> Iterator[str]:
+    """Yield what the method takes for granted on this job."""
+    sensor, aircraft, air = mission.sensor, mission.aircraft, mission.conditions
+    if scene.cover is None:
+        yield "every surface reflects as the card's rated range assumes; darker ground returns less than forecast"
+    elif (scene.cover.codes == 0).any():
+        yield "ground without a class reflects as the card's rated range assumes"
+    yield f"a pulse is detected with chance {Seeing().rated_chance:g} at its rated range, more surely nearer"
+    left_mm = float(range_error_mm_per_100m(sensor.wavelength_nm, (air.temperature_c, air.pressure_hpa)))
+    yield (
+        f"ranges are taken as right; in air of {air.temperature_c:g} C and {air.pressure_hpa:g} hPa a sensor "
+        f"that applies a nominal air (15 degrees, 1013.25 hPa) is off by {left_mm:+.1f} mm in 100 m"
+    )
+    if sensor.receiver is None and sun_elevation_deg(air, mission, scene) is not None:
+        yield "the card does not state its receiver: a usual one is taken, and a low sun or night is given no credit"
+    moves = f"its nose {'kept along the track' if aircraft.nose == 'along_track' else 'turned into the wind'}"
+    moves += f", a steady wind of {air.wind_mps:g} m/s from {air.wind_from_deg:g} deg" if air.wind_mps else ", no wind"
+    yield f"the aircraft keeps its line and speed, {moves}"
+    angles = ("heading",) if not sensor.tilts_with_aircraft else ("roll", "pitch", "heading")
+    rms = ", ".join(f"{name} {getattr(aircraft, f'sway_{name}_deg'):g} deg" for name in angles)
+    levelled = "" if sensor.tilts_with_aircraft else "; the mount takes out roll and pitch"
+    yield (
+        f"attitude moves at random about its mean, root mean square {rms}, correlation time "
+        f"{aircraft.sway_correlation_s:g} s, seed {air.seed}{levelled}"
+    )
+    if scene.foliage is None:
+        yield "whatever stands on the ground is opaque"
+    else:
+        yield "crowns let light through as their class says, leaves spread evenly; all else that stands there is opaque"
+    yield "first returns are counted where a pulse meets the top surface, crowns included"
+    if scan_pattern(sensor, sensor.ratings[0].pulse_rate_hz, 1.0).planar:
+        yield "within a scan line the sensor stands still, at its place in the middle of the line"
+
+
+def _zone_cautions(mission: Mission, plan: Plan) -> Iterator[Caution]:
+    """Yield a caution for each pulse rate at which ranges of the flight are blind or mistaken for nearer ones."""
+    sensor = mission.sensor
+    if sensor.principle != "time_of_flight" or not plan.lines:
+        return
+    before_ns, after_ns = sensor.dead_time_ns
+    receiver = Receiver(before_ns * 1e-9, after_ns * 1e-9, sensor.zones_resolved)
+    nearest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    widest = min(float(np.cos(line.usable_half_angle_rad)) for line in plan.lines)
+    farthest = max((figure.agl_max_m for figure in plan.figures), default=np.nan) / widest
+    for rate in sorted({line.pulse_rate_hz for line in plan.lines}):
+        check = check_zones(receiver, rate, nearest, farthest)
+        if check.is_clear:
+            continue
+        free = clear_rates_hz(receiver, sensor.pulse_rates_hz, nearest, farthest)
+        clear = ", ".join(f"{one / 1000:g} kHz" for one in free)
+        yield Caution(
+            "range ambiguity",
+            "over",
+            f"At {rate / 1000:g} kHz echoes from {check.zone_length_m:.1f} m meet the next pulse, and the flight has "
+            f"ranges from {nearest:.0f} to {farthest:.0f} m. Pulse rates of the card free of it: {clear or 'none'}.",
+        )
+
+
+def cautions_of(mission: Mission, scene: Scene, plan: Plan, unsafe: Sequence[Fault]) -> tuple[Caution, ...]:
+    """Return the cautions of a flight in the order to be read; `unsafe` are the faults of its lines."""
+    rates = sorted({line.pulse_rate_hz for line in plan.lines})
+    lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
+    highest = max((figure.agl_max_m for figure in plan.figures), default=np.nan)
+    over = sum(figure.ceiling_over_m > 0 for figure in plan.figures)
+    return (
+        *standing_cautions(),
+        *_zone_cautions(mission, plan),
+        ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
+        *(laser_caution(rating_of(mission, rate), lowest) for rate in rates),
+        *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
+        *(
+            Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
+            for fault in unsafe
+        ),
+        *(Caution("inputs", "note", text) for text in scene.cautions),
+    )
