@@ -15,12 +15,10 @@ from planner.aircraft import Aircraft
 from planner.cover import Cover
 from planner.equipment import NotNegative, Positive, Sensor, frozen
 from planner.navigation import Navigation
+from planner.wording import QUALITY_LEVEL_RMSE_M
 
 QUALITY_LEVEL_DENSITY_PER_M2 = {"QL0": 8.0, "QL1": 8.0, "QL2": 2.0, "QL3": 0.5}
 """Least aggregate density of first returns [1/m2]: USGS Lidar Base Specification 2025 rev. A, T&M 11-B4, table 1."""
-
-QUALITY_LEVEL_RMSE_M = {"QL0": 0.05, "QL1": 0.10, "QL2": 0.10, "QL3": 0.20}
-"""Greatest vertical RMSE on open ground, checkpoint error included [m]: the same, table 4."""
 
 Following = Literal["terrain", "level"]
 Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(dt.UTC))]
@@ -105,7 +103,14 @@ class Requirement:
     quality_level : {"QL0", "QL1", "QL2", "QL3"} or None
         Quality level of the USGS Lidar Base Specification, instead of a density.
     vertical_rmse_m : float or None
-        Greatest root mean square height error against checkpoints [m]; None takes the quality level's, or asks none.
+        Greatest root mean square height error against checkpoints [m]; None takes that of the quality level or the
+        class, or asks none.
+    vertical_class_cm : float or None
+        Vertical accuracy class [cm]: ASPRS Positional Accuracy Standards, Edition 2 (2023), sec. 7.
+    horizontal_rmse_m : float or None
+        Greatest root mean square radial horizontal error [m]; None asks none.
+    text : str or None
+        The client's own words, where the other fields were read from them.
     returns : {"first", "ground"}
         Which returns count: the first of each pulse, or those from bare ground, through crowns or beside them.
     coverage : {"aggregate", "single"}
@@ -121,6 +126,9 @@ class Requirement:
     density_per_m2: Positive | None = None
     quality_level: Literal["QL0", "QL1", "QL2", "QL3"] | None = None
     vertical_rmse_m: Annotated[float, Field(gt=0, le=10)] | None = None
+    vertical_class_cm: Annotated[float, Field(gt=0, le=1000)] | None = None
+    horizontal_rmse_m: Annotated[float, Field(gt=0, le=100)] | None = None
+    text: Annotated[str, Field(min_length=1, max_length=2000)] | None = None
     returns: Literal["first", "ground"] = "first"
     coverage: Literal["aggregate", "single"] = "aggregate"
     cell_m: Positive | None = None
@@ -143,8 +151,11 @@ class Requirement:
 
     @property
     def target_rmse_m(self) -> float | None:
-        """Vertical RMSE asked for, given or by the quality level [m]; None where nobody asks."""
-        return self.vertical_rmse_m or QUALITY_LEVEL_RMSE_M.get(self.quality_level or "")
+        """Vertical RMSE asked for: the least of what is given and what level and class bring [m]; None for none."""
+        level = QUALITY_LEVEL_RMSE_M.get(self.quality_level or "")
+        of_class = None if self.vertical_class_cm is None else self.vertical_class_cm / 100
+        asked = [limit for limit in (self.vertical_rmse_m, level, of_class) if limit is not None]
+        return min(asked, default=None)
 
 
 @frozen

@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.errors import InputError
-from planner.mission import QUALITY_LEVEL_RMSE_M as MISSION_RMSE_M
 from planner.mission import Requirement
-from planner.wording import QUALITY_LEVEL_RMSE_M, read_wording, rmse_per_limit
+from planner.wording import read_wording, rmse_per_limit
 
 FOOT2_M2 = 0.3048**2
 
@@ -182,10 +181,6 @@ def test_notes_say_how_words_were_taken(text, notes):
 def test_what_is_read_makes_a_requirement():
     declared = read_wording("200 pts/m2 in 95 % of 1 m cells, first returns, single swath; RMSEz 5 cm").declared()
     assert Requirement(**declared).target_per_m2 == 200
-
-
-def test_levels_are_as_tight_here_as_in_the_mission():
-    assert QUALITY_LEVEL_RMSE_M == MISSION_RMSE_M
 
 
 def test_the_factors_between_rmse_and_95_percent():

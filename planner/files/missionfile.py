@@ -41,6 +41,7 @@ from planner.mission import (
     usual_cases,
 )
 from planner.navigation import Navigation
+from planner.wording import read_wording
 
 Card = TypeVar("Card", Sensor, Navigation, Aircraft)
 
@@ -127,7 +128,7 @@ _TAKEN = {
     "cover.default": "no class, so that the card's rated reflectance holds and whatever stands on the ground is opaque",
     "conditions.start": "none, so that the light is what each rating of the card states",
     "aircraft.take_off": "no point",
-    "requirement.vertical_rmse_m": "the quality level's, none where no level is asked for",
+    "requirement.vertical_rmse_m": "the quality level's or the class's, none where neither is asked for",
     "checkpoints.count": "as ASPRS asks for the area, or as many as fit",
     "checkpoints.within": "anywhere in the area",
     "requirement.cell_m": "chosen from density and scan-line spacing",
@@ -158,6 +159,8 @@ def read_mission(path: str | Path) -> Mission:
     heading, more = checked(_Heading, declared, (), _heading_values(declared), ("E33", "E34"))
     faults += more
     parts: dict[str, Any] = {}
+    notes, more = _read_text(declared, tables["requirement"])
+    faults += more
     surfaces, more = _own_surfaces(declared, tables["cover"])
     faults += more
     for name, kind in _TABLES.items():
@@ -178,7 +181,7 @@ def read_mission(path: str | Path) -> Mission:
         name=heading.name,
         date=heading.date,
         file=path,
-        assumptions=(*_assumptions(tables), *_compared(declared, cases)),
+        assumptions=(*_assumptions(tables), *notes, *_compared(declared, cases)),
         take_off_deg=parts["aircraft"].take_off,
         site=parts["site"],
         terrain=parts["terrain"],
@@ -238,6 +241,24 @@ def _card(
     except InputError as error:
         place = declared.place(name, "card")
         return None, [fault if fault.where else dataclasses.replace(fault, where=place) for fault in error.faults]
+
+
+def _read_text(declared: Declared, requirement: dict[str, Any]) -> tuple[list[str], list[Fault]]:
+    """Add what the client's words ask for to the table; return how they were read, and every fault of them."""
+    text, place = requirement.get("text"), declared.place("requirement", "text")
+    if not isinstance(text, str):
+        return [], []  # reported with the table
+    try:
+        wording = read_wording(text)
+    except InputError as error:
+        return [], [dataclasses.replace(fault, where=place) for fault in error.faults]
+    faults = []
+    for key, value in wording.declared().items():
+        given = requirement.setdefault(key, value)
+        if given != value:
+            what = f"`text` asks for `{key}` {_written(value)}, the table says {_written(given)}"
+            faults.append(Fault("E34", what, declared.place("requirement", key), "leave one of the two out"))
+    return [f"requirement.text: {note}" for note in wording.notes], faults
 
 
 def _own_surfaces(declared: Declared, cover: dict[str, Any]) -> tuple[dict[str, Surface], list[Fault]]:

@@ -61,7 +61,10 @@ card = "hexacopter"                   # {aircraft}; or a card of your own
 
 [requirement]
 density_per_m2 = 100                  # or instead: quality_level = "QL1"
-# vertical_rmse_m = 0.05               # against checkpoints; a quality level brings its own
+# text = ">= 100 pts/m2, RMSEz 5 cm"   # or the client's own words, instead of the numbers
+# vertical_rmse_m = 0.05              # against checkpoints; a quality level brings its own
+# vertical_class_cm = 5               # ASPRS Edition 2
+# horizontal_rmse_m = 0.1
 returns = "first"
 coverage = "aggregate"                # all passes together; or "single": the best one
 # cell_m = 1.0                        # side of the judging cell; chosen from density and scan-line spacing

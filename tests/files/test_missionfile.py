@@ -74,6 +74,9 @@ take_off = [[-7.412, 62.031], [-7.4, 62.03]]
 [requirement]
 density_per_m2 = 200
 vertical_rmse_m = 0.04
+vertical_class_cm = 5
+horizontal_rmse_m = 0.1
+text = "RMSEh 10 cm"
 returns = "first"
 coverage = "single"
 cell_m = 2
@@ -182,12 +185,14 @@ def test_a_mission_that_gives_everything_assumes_nothing(tmp_path):
 
 def test_every_left_out_value_is_one_assumption(tmp_path):
     # left out of the least mission, less what the planner chooses ([flight], rates), what the card holds
-    # (tilt, mount), the layer of a file that has one, the other of two rasters, and the lookup of no raster
+    # (tilt, mount), the layer of a file that has one, the other of two rasters, the lookup of no raster, and what
+    # nobody asks for
     given, least = ({k: v for k, v in tomllib.loads(text).items() if isinstance(v, dict)} for text in (FULL, LEAST))
     left_out = {f"{table}.{key}" for table, keys in given.items() for key in keys}
     left_out -= {f"{table}.{key}" for table, keys in least.items() for key in keys}
     expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")} | {"compare"}
     expected -= {"site.layer", "terrain.surface", "cover.classes"}
+    expected -= {f"requirement.{key}" for key in ("text", "vertical_class_cm", "horizontal_rmse_m")}
     lines = mission(tmp_path, LEAST).assumptions
     assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
     assert "limits.clearance_m = 30 (not given)" in lines
@@ -430,3 +435,31 @@ def test_whatever_stands_behind_a_key_it_is_read_or_refused_in_its_line(tmp_path
 def test_a_mission_is_read_by_its_name_as_well_as_by_its_path():
     bundled = Path(__file__).parents[2] / "missions" / "oskarfell.toml"
     assert read_mission(str(bundled)) == read_mission(bundled)
+
+
+@pytest.mark.parametrize(
+    ("text", "fields"),
+    [
+        ("QL1", {"quality_level": "QL1", "target_per_m2": 8.0, "target_rmse_m": 0.1}),
+        (">= 200 pts/m2; RMSEz 5 cm", {"density_per_m2": 200.0, "target_rmse_m": 0.05}),
+        ("100 pts/m2, 95 % within 10 cm", {"density_per_m2": 100.0, "target_rmse_m": pytest.approx(0.1 / 1.96)}),
+    ],
+)
+def test_the_clients_words_make_the_requirement(tmp_path, text, fields):
+    # 1.96 standard deviations hold 95 % of normal errors: NDEP 2004 and USGS Lidar Base Specification, read (R).
+    job = mission(tmp_path, LEAST.replace("density_per_m2 = 200", f'text = "{text}"'))
+    assert {key: getattr(job.requirement, key) for key in fields} == fields
+    assert job.requirement.text == text
+    if "within" in text:
+        assert any(line.startswith("requirement.text: ") and "1.96" in line for line in job.assumptions)
+
+
+def test_words_that_can_be_read_in_several_ways_are_refused_with_their_readings(tmp_path):
+    [fault] = faults_of(tmp_path, LEAST.replace("density_per_m2 = 200", 'density_per_m2 = 200\ntext = "3 cm accuracy"'))
+    assert (fault.code, fault.where.startswith("job.toml:")) == ("E35", True)
+    assert "RMSE" in fault.what + str(fault.fix)
+
+
+def test_words_and_numbers_that_differ_are_a_contradiction(tmp_path):
+    [fault] = faults_of(tmp_path, LEAST.replace("density_per_m2 = 200", 'density_per_m2 = 200\ntext = "300 pts/m2"'))
+    assert (fault.code, fault.what) == ("E34", "`text` asks for `density_per_m2` 300, the table says 200")
