@@ -113,12 +113,15 @@ class Heights:
         Error that all passes of the job share, one standard deviation [m].
     noise_m : float or None
         One standard deviation of single returns of one pass about a smooth hard surface [m].
+    horizontal_rmse_m : float or None
+        Radial horizontal RMSE [m].
     """
 
     tested_rmse_m: float | None = None
     checkpoint_sd_m: float = 0.0
     bias_m: float | None = None
     noise_m: float | None = None
+    horizontal_rmse_m: float | None = None
 
 
 def judge_acceptance(
@@ -127,7 +130,6 @@ def judge_acceptance(
     coverage: Coverage,
     heights: Heights,
     sidelap_least: float | None = None,
-    vertical_class_cm: float | None = None,
 ) -> tuple[Clause, ...]:
     """Return the compliance table of a requirement: its own clauses, then those of its level and class.
 
@@ -143,8 +145,6 @@ def judge_acceptance(
         What is expected of heights.
     sidelap_least : float or None
         Least share of a swath that its neighbour covers, 0-1; None where there is no neighbour or it is not known.
-    vertical_class_cm : float or None
-        Vertical accuracy class of ASPRS Edition 2, where one is asked for [cm].
     """
     level = QUALITY_LEVELS.get(requirement.quality_level or "")
     spacing_m = level.spacing_m if level else 1 / math.sqrt(requirement.target_per_m2)
@@ -155,10 +155,13 @@ def judge_acceptance(
     if requirement.target_rmse_m is not None:
         name = f"vertical RMSE, {level.name} at most {_cm(level.rmse_m)}" if level else "vertical RMSE"
         table += [_rmse(name, requirement.target_rmse_m, heights), *_beside_rmse(requirement.target_rmse_m, heights)]
+    if requirement.horizontal_rmse_m is not None:
+        note = "radial: root of the summed squares of both axes, on open ground; checkpoints' own error not included"
+        table.append(_at_most("horizontal RMSE", requirement.horizontal_rmse_m, heights.horizontal_rmse_m, note))
     if level:
         table += _level_clauses(level, coverage, heights, voids)
-    if vertical_class_cm is not None:
-        table += _class_clauses(vertical_class_cm, vertical_class(vertical_class_cm), coverage, heights)
+    if (class_cm := requirement.vertical_class_cm) is not None:
+        table += _class_clauses(class_cm, vertical_class(class_cm), coverage, heights)
     return (*table, *_voids(spacing_m, voids, coverage.cell_m, judged=level is not None), _overlap(coverage))
 
 

@@ -48,10 +48,10 @@ LEAST_RETURNS = 0.5
 _NUMBERS = 5  # per cell: vertical single and combined, horizontal single and combined, disagreement squared
 
 
-_Numbers = tuple[Whole, Numbers, Numbers, Shares]  # the arrays of `Looks`, in order
+Numbering = tuple[Whole, Numbers, Numbers, Shares]  # the arrays of `Looks`, in order
 
 
-class _Flight(NamedTuple):
+class Flight(NamedTuple):
     """The samples of all legs, end to end: where each leg begins, places [m], angles [rad] and samples per second."""
 
     first: Whole
@@ -115,7 +115,7 @@ def signal_ratios(looks: Looks, faces: Faces, legs: Sequence[Leg], lights: Seque
     )
     of_leg = np.array([place[id(light)] for light in lights])
     out = np.zeros(len(looks.leg))
-    _signals(_numbers(looks), faces.centres_m, faces.slopes, _flight(legs), as_planned, of_leg, codes.ravel(), out)
+    _signals(numbers_of(looks), faces.centres_m, faces.slopes, flight_of(legs), as_planned, of_leg, codes.ravel(), out)
     return out
 
 
@@ -141,10 +141,8 @@ def cell_errors(
     base_distance_m : float
         Distance from the base station [m].
     """
-    cells, numbers, flight = len(looks.starts) - 1, _numbers(looks), _flight(legs)
-    ranges = np.empty(len(looks.leg))
-    _ranges(numbers, faces.centres_m, flight, ranges)
-    noises = np.ascontiguousarray(echo_noise_m(sensor, ranges, signal_ratio))
+    cells, numbers, flight = len(looks.starts) - 1, numbers_of(looks), flight_of(legs)
+    noises = look_noises_m(looks, faces, legs, sensor, signal_ratio)
     out = np.full((cells, _NUMBERS), np.nan)
     terms, single = (np.full((cells, len(TERMS)), np.nan, dtype=np.float32) for _ in range(2))
     model = error_model(sensor, navigation, base_distance_m)
@@ -156,39 +154,51 @@ def cell_errors(
     return CellErrors(sds[0], sds[1], sds[2], sds[3], terms, single, dominant, sds[4])
 
 
-def _flight(legs: Sequence[Leg]) -> _Flight:
+def look_noises_m(
+    looks: Looks, faces: Faces, legs: Sequence[Leg], sensor: Sensor, signal_ratio: npt.ArrayLike
+) -> Array:
+    """Return the range noise at looks, shape (n,) [m]; arguments as for `cell_errors`."""
+    ranges = np.empty(len(looks.leg))
+    _ranges(numbers_of(looks), faces.centres_m, flight_of(legs), ranges)
+    return np.ascontiguousarray(echo_noise_m(sensor, ranges, signal_ratio))
+
+
+def flight_of(legs: Sequence[Leg]) -> Flight:
+    """Return the samples of legs, end to end."""
     first = np.cumsum([0, *(len(leg.origins_m) for leg in legs)])
     origins, angles = (
         np.concatenate([np.zeros((0, 3)), *(getattr(leg, name) for leg in legs)])
         for name in ("origins_m", "angles_rad")
     )
-    return _Flight(first, origins, angles, np.array([leg.samples_hz for leg in legs], dtype=np.float64))
+    return Flight(first, origins, angles, np.array([leg.samples_hz for leg in legs], dtype=np.float64))
 
 
-def _numbers(looks: Looks) -> _Numbers:
+def numbers_of(looks: Looks) -> Numbering:
+    """Return looks as kernels read them."""
     return looks.starts, looks.leg, looks.sample, looks.returns
 
 
 @kernel
-def _sight(origins: Array, row: int, centre: Array) -> tuple[float, float, float]:
+def sight_at(origins: Array, row: int, centre: Array) -> tuple[float, float, float]:
+    """Return the way from a sample to a cell [m]."""
     return centre[0] - origins[row, 0], centre[1] - origins[row, 1], centre[2] - origins[row, 2]
 
 
 @kernel
-def _ranges(numbers: _Numbers, centres: Array, flight: _Flight, out: Array) -> None:
+def _ranges(numbers: Numbering, centres: Array, flight: Flight, out: Array) -> None:
     (starts, legs, samples, _), (first, origins, _, _) = numbers, flight
     for cell in range(len(starts) - 1):
         for look in range(starts[cell], starts[cell + 1]):
-            east, north, up = _sight(origins, first[legs[look]] + samples[look], centres[cell])
+            east, north, up = sight_at(origins, first[legs[look]] + samples[look], centres[cell])
             out[look] = np.sqrt(east * east + north * north + up * up)
 
 
 @kernel
 def _signals(
-    numbers: _Numbers,
+    numbers: Numbering,
     centres: Array,
     slopes: Array,
-    flight: _Flight,
+    flight: Flight,
     light: Light,
     case_of: Whole,
     codes: Codes,
@@ -199,7 +209,7 @@ def _signals(
         rise_e, rise_n = slopes[cell, 0], slopes[cell, 1]
         for look in range(starts[cell], starts[cell + 1]):
             case = case_of[legs[look]]
-            east, north, up = _sight(origins, first[legs[look]] + samples[look], centres[cell])
+            east, north, up = sight_at(origins, first[legs[look]] + samples[look], centres[cell])
             square = east * east + north * north + up * up
             length = np.sqrt(square)
             cos = (rise_e * east + rise_n * north - up) / (length * np.sqrt(1.0 + rise_e * rise_e + rise_n * rise_n))
@@ -209,7 +219,7 @@ def _signals(
 
 
 @kernel
-def _velocity(origins: Array, row: int, begin: int, end: int, samples_hz: float) -> tuple[float, float, float]:
+def velocity_at(origins: Array, row: int, begin: int, end: int, samples_hz: float) -> tuple[float, float, float]:
     """Return the velocity of the sensor about a sample of a leg, whose rows run from `begin` to `end` [m/s]."""
     before, after = max(row - 1, begin), min(row + 1, end - 1)
     pace = samples_hz / max(after - before, 1)
@@ -223,9 +233,9 @@ def _velocity(origins: Array, row: int, begin: int, end: int, samples_hz: float)
 @kernel
 def _through_leg(
     model: ErrorModel,
-    numbers: _Numbers,
+    numbers: Numbering,
     face: tuple[Array, float, float],
-    flight: _Flight,
+    flight: Flight,
     noises: Array,
     span: tuple[int, int],
     vectors: Array,
@@ -249,8 +259,8 @@ def _through_leg(
             leg = legs[look]
             row = first[leg] + samples[look]
             turned = angles[row, 0], angles[row, 1], angles[row, 2]
-            velocity = _velocity(origins, row, first[leg], first[leg + 1], samples_hz[leg])
-            error_vectors(model, turned, _sight(origins, row, centre), velocity, noises[look], vectors)
+            velocity = velocity_at(origins, row, first[leg], first[leg + 1], samples_hz[leg])
+            error_vectors(model, turned, sight_at(origins, row, centre), velocity, noises[look], vectors)
             for source in range(SOURCES):
                 east, north = vectors[source, 0], vectors[source, 1]
                 height = vectors[source, 2] - rise_e * east - rise_n * north
@@ -319,10 +329,10 @@ def _differ(one: Array, other: Array, one_square: Array, other_square: Array) ->
 @kernel
 def _cells(
     model: ErrorModel,
-    numbers: _Numbers,
+    numbers: Numbering,
     centres: Array,
     slopes: Array,
-    flight: _Flight,
+    flight: Flight,
     noises: Array,
     out: Array,
     terms: Shares,

@@ -6,7 +6,8 @@ Lives here: limits of quality levels and of vertical classes. Must not know what
 import math
 from dataclasses import dataclass
 
-from planner.mission import QUALITY_LEVEL_DENSITY_PER_M2, QUALITY_LEVEL_RMSE_M
+from planner.mission import QUALITY_LEVEL_DENSITY_PER_M2
+from planner.wording import QUALITY_LEVEL_RMSE_M
 
 OVERLAP_M = 75.0
 """Least overlap of neighbouring swaths [m], for crewed aircraft: USGS Lidar Base Specification 2025 rev. A, ch. 9."""

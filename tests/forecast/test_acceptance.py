@@ -314,7 +314,7 @@ def test_95_percent_is_said_only_where_it_holds(bias_m, words):
 
 def test_a_vertical_class_brings_its_clauses():
     # Class 5 cm: 5, 3, 4, 8 cm (R2).
-    table = judge(Requirement(density_per_m2=8.0), vertical_class_cm=5.0)
+    table = judge(Requirement(density_per_m2=8.0, vertical_class_cm=5.0))
     asked = {name.split(", ")[0]: clause.asked_value for name, clause in table.items() if "class 5 cm" in name}
     assert asked["vertical RMSE"] == pytest.approx(0.05)
     assert asked["smooth surface precision"] == pytest.approx(0.03)
@@ -323,6 +323,14 @@ def test_a_vertical_class_brings_its_clauses():
     assert most.asked == "at most 8 cm"
     # Normal differences of 5 cm: 10.96 % lie beyond 1.6 standard deviations (tables of the normal distribution, C).
     assert most.forecast_value == pytest.approx(10.96, abs=0.01)
+
+
+def test_a_horizontal_limit_brings_its_clause():
+    asked = Requirement(density_per_m2=8.0, horizontal_rmse_m=0.08)
+    table = judge(asked, heights=replace(GOOD, horizontal_rmse_m=0.05))
+    assert find(table, "horizontal RMSE").status == "met"
+    assert find(judge(asked, heights=replace(GOOD, horizontal_rmse_m=0.09)), "horizontal RMSE").status == "not met"
+    assert find(judge(asked), "horizontal RMSE").status == "assumed"
 
 
 def test_differences_are_taken_where_two_passes_meet():
