@@ -50,8 +50,7 @@ class Doubts:
     terrain_common_share : float
         Share of its variance that is the same all over the site, 0-1; the rest changes from place to place.
     patch_m : float
-        Distance over which errors of terrain, brightness and leaves change: a third of the correlation is left there
-        [m].
+        Distance over which errors of terrain, brightness and leaves change: a correlation of 0.3 is left there [m].
     aside_sd_m, up_sd_m : float
         Offset of a whole leg from its track, sideways and in height [m].
     speed_log_sd : float
@@ -100,7 +99,7 @@ class Doubts:
             f"{100 * self.reflectance_log_sd:g} %, {100 * self.reflectance_patch_share:g} % of the variance between "
             f"patches; leaf area {100 * self.leaf_area_log_sd:g} %, visibility {100 * self.visibility_log_sd:g} %, "
             f"terms of the height error {100 * self.error_log_sd:g} % of their specification, all four as ratios; "
-            f"places {self.patch_m:g} m apart vary alike by a third (common practice, no source)"
+            f"a correlation of 0.3 is left between places {self.patch_m:g} m apart (common practice, no source)"
         )
 
 
