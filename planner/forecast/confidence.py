@@ -18,7 +18,7 @@ from planner.mission import Requirement
 from planner.ranging.attitude import Leg, to_world
 from planner.ranging.beams import ScanPattern, angular_pulse_rate
 from planner.ranging.fates import Light
-from planner.ranging.looks import RIM_RAD, Faces, Looks
+from planner.ranging.looks import Faces, Looks
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -31,7 +31,7 @@ SURE_CHANCE = 0.95
 ROUNDING = 1e-9
 
 _RATE_STEPS = 512
-_NEAR_END = 0.98  # of the opening: pulses that dwell at its very end are pooled with those before it
+_EDGE_STEPS = 512
 _SPAN = 2048  # cells weighed by one thread in one go
 
 
@@ -273,11 +273,11 @@ def _first_rows(legs: Sequence[Leg]) -> npt.NDArray[np.int64]:
 def _flight(legs: Sequence[Leg], lights: Sequence[Light]) -> tuple[Any, ...]:
     """Return legs as kernels read them, samples of all legs in one array."""
     _, right, _ = course_of(legs)
-    figures, rates = np.zeros((len(legs), 7)), np.zeros((len(legs), _RATE_STEPS + 1))
+    figures, sums = np.zeros((len(legs), 7)), np.zeros((len(legs), _RATE_STEPS + 1))
     axes, velocities, turnings = [np.zeros((0, 3, 3))], [np.zeros((0, 3))], [np.zeros((0, 2))]
     for number, leg in enumerate(legs):
         pattern = leg.pattern
-        rates[number], step = _rates(pattern)
+        sums[number], step = _sent_up_to(pattern)
         looks = 1 if pattern.planar else 2
         usable, samples = pattern.usable_half_angle_rad, len(leg.origins_m)
         figures[number] = usable, leg.samples_hz, samples, *right[number], looks, step
@@ -290,7 +290,7 @@ def _flight(legs: Sequence[Leg], lights: Sequence[Light]) -> tuple[Any, ...]:
         turnings.append(turning)
     origins = np.concatenate([np.zeros((0, 3)), *(leg.origins_m for leg in legs)])
     together = (np.ascontiguousarray(np.concatenate(parts)) for parts in (axes, velocities, turnings))
-    return origins, *together, figures, rates, _numbers(lights)
+    return origins, *together, figures, sums, _numbers(lights)
 
 
 def _per_second(values: Array, samples_hz: float) -> Array:
@@ -298,15 +298,18 @@ def _per_second(values: Array, samples_hz: float) -> Array:
     return np.gradient(values, axis=0) * samples_hz if len(values) > 1 else np.zeros(values.shape)
 
 
-def _rates(pattern: ScanPattern) -> tuple[Array, float]:
-    """Return pulses per second and radian at even steps of the angle across the flight, and the step [rad].
+def _sent_up_to(pattern: ScanPattern) -> tuple[Array, float]:
+    """Return pulses per second from the middle to even steps of the angle across the flight, and the step [rad].
 
-    They go on past the usable opening, whose edge cells are shared out by; past the last step the last one holds.
+    Summed over even steps of w with angle = opening sin w, at whose end a rate that grows without bound does not.
     """
     opening = pattern.optical_half_angle_rad
-    last = min(_NEAR_END * opening, pattern.usable_half_angle_rad + 3 * RIM_RAD)
-    angles = np.linspace(0.0, last, _RATE_STEPS + 1)
-    return angular_pulse_rate(replace(pattern, usable_half_angle_rad=opening), angles), last / _RATE_STEPS
+    turn = (np.arange(8 * _RATE_STEPS) + 0.5) / (8 * _RATE_STEPS) * np.pi / 2
+    rate = angular_pulse_rate(replace(pattern, usable_half_angle_rad=opening), opening * np.sin(turn))
+    sums = np.cumsum(np.append(0.0, rate * opening * np.cos(turn) * (turn[1] - turn[0])))
+    ends = opening * np.sin(np.append(0.0, turn + (turn[1] - turn[0]) / 2))
+    angles = np.linspace(0.0, pattern.usable_half_angle_rad, _RATE_STEPS + 1)
+    return np.interp(angles, ends, sums), float(angles[1])
 
 
 def _numbers(lights: Sequence[Light]) -> npt.NDArray[np.int64]:
@@ -315,33 +318,37 @@ def _numbers(lights: Sequence[Light]) -> npt.NDArray[np.int64]:
     return np.array([different.index(id(light)) for light in lights], dtype=np.int64)
 
 
-def _stack(lights: Sequence[Light]) -> tuple[Any, ...]:
-    """Return the planned case of lights that differ, in stacks."""
+def _stack(lights: Sequence[Light]) -> tuple[Array, Array, Array, Array]:
+    """Return the planned case of lights that differ, in stacks: limits, chances, matt brightness and lobes.
+
+    Strengths are such that tables of chances have steps of 1.
+    """
     different = list({id(light): light for light in lights}.values())
-    longest = max(len(light.chances) for light in different)
-    figures = np.array(
+    limits = [
         [
-            [
-                light.nearest_m,
-                light.longest_m,
-                light.told_m,
-                light.zone_m,
-                light.blind_before_m,
-                light.blind_after_m,
-                light.rated,
-                light.step,
-                light.strength2_m2[0],
-                light.extinction_per_m[0],
-            ]
-            for light in different
+            *(light.nearest_m, light.longest_m, light.told_m, light.zone_m),
+            *(light.blind_before_m, light.blind_after_m),
+            light.strength2_m2[0] / light.step * _per_step(light),
+            light.extinction_per_m[0],
         ]
-    )
+        for light in different
+    ]
+    tables = [_evenly(light) for light in different]
+    longest = max(len(table) for table in tables)
     return (
-        figures,
-        np.array([len(light.chances) for light in different], dtype=np.int64),
-        np.array([np.pad(light.chances, (0, longest - len(light.chances))) for light in different]),
+        np.array(limits),
+        np.array([np.pad(table, (0, longest - len(table)), constant_values=1.0) for table in tables]),
         np.array([light.factors[0] for light in different]),
         np.array([light.lobes[0] for light in different]),
-        different[0].shiny,
-        different[0].water,
     )
+
+
+def _per_step(light: Light) -> int:
+    """Return by how many steps each one of a table of chances is replaced: a hard edge needs fine ones."""
+    return _EDGE_STEPS if len(light.chances) == 2 else 1
+
+
+def _evenly(light: Light) -> Array:
+    """Return a table of chances without a jump: a hard edge becomes one as steep as a step is short."""
+    chances = np.append(light.chances[:-1], 1.0)
+    return np.append(np.full(_EDGE_STEPS, chances[0]), 1.0) if len(chances) == 2 else chances

@@ -10,11 +10,13 @@ ratio of a draw to the plan, which the counted returns are multiplied by.
 
 # mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
 
+from typing import NamedTuple
+
 import numpy as np
 
 from planner.forecast.draws import ASIDE, BY_CRAB, BY_HEADING, SPEED, TURNED, UP, patch_of
 from planner.ground.kernels import kernel
-from planner.ranging.fates import RETURNS, Light, barred, brightness, pasted, seen
+from planner.ranging.fates import RETURNS, barred, pasted
 
 # Variants of a draw: all doubts, and all but one. Those after the first four share its geometry.
 ALL, SURE_TERRAIN, SURE_TRACK, SURE_ATTITUDE, SURE_REFLECTANCE, SURE_AIR = range(6)
@@ -36,12 +38,56 @@ MOST_SCALE = 2.0  # behind crowns a cell may get more ground returns than first 
 LEAST_PACE = 0.2  # of the ground speed: a scan plane that stands still on the ground for a moment is taken to move so
 
 
+# What is pasted into the loop over draws and reads an array has no branches: each would count references by slow steps.
+
+
 @pasted
-def _rate(rates, step_rad, angle):
-    """Return pulses per second and radian at an angle across the flight [rad]."""
-    place = min(abs(angle) / step_rad, len(rates) - 1.000001)
+def _sent_up_to(sums, leg, step_rad, angle):
+    """Return pulses per second between the middle and an angle across the flight [rad], negative to the left."""
+    place = min(abs(angle) / step_rad, sums.shape[1] - 1.000001)
     below = int(place)
-    return rates[below] + (place - below) * (rates[below + 1] - rates[below])
+    return np.copysign(sums[leg, below] + (place - below) * (sums[leg, below + 1] - sums[leg, below]), angle)
+
+
+@pasted
+def _rate_inside(sums, leg, step_rad, angle, half, usable):
+    """Return pulses per second and radian over a cell, pooled over its width, none of them outside the opening."""
+    low, high = max(angle - half, -usable), min(angle + half, usable)
+    sent = _sent_up_to(sums, leg, step_rad, high) - _sent_up_to(sums, leg, step_rad, low)
+    return max(sent, 0.0) / (2.0 * half)
+
+
+@pasted
+def _seen(chances, number, place):
+    """Return the chance at a place in one of the tables of chances, 1 past its end."""
+    place = min(place, chances.shape[1] - 1.000001)
+    below = int(place)
+    return chances[number, below] + (place - below) * (chances[number, below + 1] - chances[number, below])
+
+
+class Bars(NamedTuple):
+    """What of a light bars ranges however strong it is, as `barred` reads it; without arrays, see above."""
+
+    nearest_m: float
+    longest_m: float
+    told_m: float
+    zone_m: float
+    blind_before_m: float
+    blind_after_m: float
+
+
+@pasted
+def _lobe(lobes, number, code, cos):
+    """Return what a class of surface mirrors at a cosine of incidence."""
+    place = np.sqrt(max(1.0 - cos, 0.0)) * (lobes.shape[2] - 1)
+    below = min(int(place), lobes.shape[2] - 2)
+    return lobes[number, code, below] + (place - below) * (lobes[number, code, below + 1] - lobes[number, code, below])
+
+
+@pasted
+def _share_inside(middle, half, low, high):
+    """Return the share of a stretch about its middle that lies between two bounds."""
+    return max(min(middle + half, high) - max(middle - half, low), 0.0) / (2.0 * half)
 
 
 @pasted
@@ -99,40 +145,12 @@ def _meet(gap, move, rise, axes, turning, lean, turn, tilt):
 
 
 @pasted
-def _share_up_to(margin, one, other):
-    """Return the share of a cell up to a margin past its middle, of a measure that runs evenly over the cell.
-
-    `one` and `other` are half of what the measure changes by along either side of the square: their sum is spread as
-    a trapezoid.
-    """
-    wide, narrow = max(one, other), min(one, other)
-    if margin >= wide + narrow:
-        share = 1.0
-    elif margin <= -wide - narrow:
-        share = 0.0
-    elif abs(margin) <= wide - narrow:
-        share = 0.5 + margin / (2.0 * wide)
-    elif margin > 0.0:
-        share = 1.0 - (wide + narrow - margin) ** 2 / (8.0 * wide * narrow)
-    else:
-        share = (wide + narrow + margin) ** 2 / (8.0 * wide * narrow)
-    return share
-
-
-@pasted
-def _inside(angle, usable, station, samples, halves):
-    """Return the share of a cell that a leg's opening and length hold.
-
-    `halves` are half changes over the sides of the cell: of the scan angle [rad] twice, of the sample twice.
-    """
-    across = _share_up_to(usable - angle, halves[0], halves[1]) + _share_up_to(usable + angle, halves[0], halves[1])
-    along = _share_up_to(samples - station, halves[2], halves[3]) + _share_up_to(station, halves[2], halves[3])
-    return max(across - 1.0, 0.0) * max(along - 1.0, 0.0)
-
-
-@pasted
 def _halves(gap, move, rise, axes, lean, later, aside, down, half_m, samples_hz):
-    """Return half of what scan angle [rad] and sample change by along both sides of a cell."""
+    """Return half of what scan angle [rad] and sample change by over a cell.
+
+    Over a square they are spread as the sum of two even stretches, along its sides: one even stretch of the same
+    variance stands for it.
+    """
     flat = np.sqrt(aside * aside + down * down)
     sin, cos = aside / flat, down / flat
     on = axes[0] * move[0] + axes[1] * move[1] + axes[2] * move[2]
@@ -143,61 +161,21 @@ def _halves(gap, move, rise, axes, lean, later, aside, down, half_m, samples_hz)
     angle_e = (out_e + rise[0] * out_u - drift * later_e) / flat
     angle_n = (out_n + rise[1] * out_u - drift * later_n) / flat
     return (
-        abs(angle_e) * half_m,
-        abs(angle_n) * half_m,
-        abs(later_e) * half_m * samples_hz,
-        abs(later_n) * half_m * samples_hz,
+        np.sqrt(angle_e * angle_e + angle_n * angle_n) * half_m,
+        np.sqrt(later_e * later_e + later_n * later_n) * half_m * samples_hz,
     )
 
 
 @pasted
-def _chance(light, code, distance, cos, bright, air):
-    """Return the chance that a pulse returns, from a brightness and in an air that are ratios to the planned."""
-    chance = 0.0
-    if barred(light, distance) == RETURNS:
-        factor = brightness(light, 0, code, cos) * bright
-        spread = light.strength2_m2[0] * np.exp(-2.0 * light.extinction_per_m[0] * air * distance)
-        chance = seen(light, spread * factor * cos / (distance * distance))
-    return chance
+def _visible(returns, share, chance, sent):
+    """Return how many pulses a look brings to one that the closed form sends into the opening.
 
-
-@pasted
-def _full(returns, share, chance, sent):
-    """Return the pulses that a look would bring to its cell if all of it were in the opening.
-
-    What the opening held is as counted, nil where it was hidden; what it did not hold is filled with `sent`, the closed
-    form, but the less the more the rest shows it to be hidden.
+    As counted where the cell lies in the opening, 0 where it is hidden. The part outside is taken for open, but the
+    less the more the part inside shows it to be hidden.
     """
-    counted = returns / chance if chance >= FAINT else share * sent
-    filled = counted + (1.0 - share) * ((1.0 - share) * sent + min(counted, share * sent))
-    return min(filled, max(sent, counted))
-
-
-@pasted
-def _light(lights, number):
-    """Return one of the lights that are kept in stacks."""
-    figures, many, chances, factors, lobes, shiny, water = lights
-    figure = figures[number]
-    return Light(
-        figure[0],
-        figure[1],
-        figure[2],
-        figure[3],
-        figure[4],
-        figure[5],
-        1,
-        figure[6],
-        figure[7],
-        chances[number, : many[number]],
-        figures[number, 8:9],
-        figures[number, 9:10],
-        factors[number : number + 1],
-        lobes[number : number + 1],
-        shiny,
-        water,
-        figures[number, :0],
-        figures[number, :0],
-    )
+    counted = returns / (chance * sent) if chance >= FAINT and sent > 0.0 else 1.0
+    visible = share * counted + (1.0 - share) * (1.0 - share + share * min(counted, 1.0))
+    return min(visible, max(counted, 1.0))
 
 
 @kernel
@@ -208,9 +186,14 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     is the length of the look over its height.
     """
     leg, row, sample, returns = look
-    origins, axis, velocities, turnings, figures, rates, numbers = flight
+    origins, axis, velocities, turnings, figures, sums, numbers = flight
     moved, turns, extinction = drawn
-    light = _light(lights, numbers[leg])
+    number = numbers[leg]
+    limits, chances, factors, lobes = lights
+    bars = Bars(
+        limits[number, 0], limits[number, 1], limits[number, 2], limits[number, 3], limits[number, 4], limits[number, 5]
+    )
+    strength2, air_per_m, matt = limits[number, 6], 2.0 * limits[number, 7], factors[number, code]
     usable, samples_hz, samples = figures[leg, USABLE], figures[leg, SAMPLES_HZ], figures[leg, SAMPLES]
     right_e, right_n, step = figures[leg, RIGHT_E], figures[leg, RIGHT_N], figures[leg, STEP_RAD]
     gap = place[0] - origins[row, 0], place[1] - origins[row, 1], place[2] - origins[row, 2]
@@ -237,20 +220,26 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     slant = np.sqrt(range2) / max(-gap[2], 1e-6)
     if down <= 0.0:
         return slant
-    halves = _halves(gap, move, rise, axes, lean, later, aside, down, np.sqrt(area_m2) / 2.0, samples_hz)
+    half_rad, half_samples = _halves(
+        gap, move, rise, axes, lean, later, aside, down, np.sqrt(area_m2) / 2.0, samples_hz
+    )
     steep = np.sqrt(1.0 + rise[0] * rise[0] + rise[1] * rise[1])
     angle, distance = np.arctan2(aside, down), np.sqrt(range2)
     over = max(over, LEAST_COS * distance * steep)
-    share = _inside(angle, usable, sample + 0.5 + later * samples_hz, samples, halves)
-    chance = _chance(light, code, distance, 1.0 if leafy else over / (distance * steep), 1.0, 1.0)
-    per_rate = over / (range2 * pace)
-    rate = _rate(rates[leg], step, angle)
-    sent = rate * per_rate * (1.0 + lean * lean) * area_m2 / figures[leg, LOOKS]
-    full = _full(returns, share, chance, sent) / (rate * per_rate)
-    if full <= 0.0:
+    along = _share_inside(sample + 0.5 + later * samples_hz, half_samples, 0.0, samples)
+    cos = 1.0 if leafy else min(over / (distance * steep), 1.0)
+    shine = strength2 * cos / range2 * (matt + _lobe(lobes, number, code, cos))
+    chance = _seen(chances, number, shine * np.exp(-air_per_m * distance))
+    nearest, farthest = 0.7 * distance, 1.4 * distance
+    barred_by_none = bars.blind_before_m + bars.blind_after_m == 0.0
+    barred_by_none = barred_by_none and barred(bars, nearest) == RETURNS and barred(bars, farthest) == RETURNS
+    if not barred_by_none and barred(bars, distance) != RETURNS:
+        chance = 0.0
+    each = (1.0 + lean * lean) * area_m2 / figures[leg, LOOKS]
+    sent = each * _rate_inside(sums, leg, step, angle, half_rad, usable) * along * over / (range2 * pace)
+    visible = _visible(returns, _share_inside(angle, half_rad, -usable, usable) * along, chance, sent) * each
+    if visible <= 0.0:
         return slant
-    safe = np.tan(max(min(usable, 1.5) - 1.5 * (halves[0] + halves[1]), 0.0))
-    ends = 1.5 * (halves[2] + halves[3])
     for draw in range(len(totals)):
         for variant in range(SURE_ATTITUDE + 1):
             near, go, bent = gap, move, rise
@@ -265,17 +254,16 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
             else:
                 pointing = BY_HEADING
             if variant != SURE_ATTITUDE:
-                turned = turns[draw, leg]
                 tilt = (
-                    turned[0, 0],
-                    turned[0, 1],
-                    turned[0, 2],
-                    turned[1, 0],
-                    turned[1, 1],
-                    turned[1, 2],
-                    turned[2, 0],
-                    turned[2, 1],
-                    turned[2, 2],
+                    turns[draw, leg, 0, 0],
+                    turns[draw, leg, 0, 1],
+                    turns[draw, leg, 0, 2],
+                    turns[draw, leg, 1, 0],
+                    turns[draw, leg, 1, 1],
+                    turns[draw, leg, 1, 2],
+                    turns[draw, leg, 2, 0],
+                    turns[draw, leg, 2, 1],
+                    turns[draw, leg, 2, 2],
                 )
             else:
                 pointing = BY_CRAB
@@ -283,24 +271,25 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
             later, aside, down, range2, over, pace = _meet(near, go, bent, axes, turning, lean, turn, tilt)
             if down <= 0.0:
                 continue
-            station = sample + 0.5 + later * samples_hz
-            angle = np.arctan2(aside, down)
-            rate = _rate(rates[leg], step, angle)
-            share = 1.0
-            if abs(aside) > safe * down or station < ends or station > samples - ends:
-                share = _inside(angle, usable, station, samples, halves)
-            if share <= 0.0:
+            rate = _rate_inside(sums, leg, step, np.arctan2(aside, down), half_rad, usable)
+            rate *= _share_inside(sample + 0.5 + later * samples_hz, half_samples, 0.0, samples)
+            if rate <= 0.0:
                 continue
             steep = np.sqrt(1.0 + bent[0] * bent[0] + bent[1] * bent[1])
             distance = np.sqrt(range2)
+            if not (barred_by_none and nearest < distance < farthest) and barred(bars, distance) != RETURNS:
+                continue
             over = max(over, LEAST_COS * distance * steep)
             cos = 1.0 if leafy else min(over / (distance * steep), 1.0)
-            pulses = full * rate * share * over / (range2 * pace)
-            bright, air = effects[draw, BRIGHTNESS], extinction[draw]
-            totals[draw, variant] += pulses * _chance(light, code, distance, cos, bright, air)
+            pulses = visible * rate * over / (range2 * pace)
+            shine = strength2 * cos / range2 * (matt + _lobe(lobes, number, code, cos))
+            clear = np.exp(-air_per_m * extinction[draw] * distance)
+            bright = effects[draw, BRIGHTNESS]
+            totals[draw, variant] += pulses * _seen(chances, number, shine * bright * clear)
             if variant == ALL:
-                totals[draw, SURE_REFLECTANCE] += pulses * _chance(light, code, distance, cos, 1.0, air)
-                totals[draw, SURE_AIR] += pulses * _chance(light, code, distance, cos, bright, 1.0)
+                totals[draw, SURE_REFLECTANCE] += pulses * _seen(chances, number, shine * clear)
+                planned = np.exp(-air_per_m * distance)
+                totals[draw, SURE_AIR] += pulses * _seen(chances, number, shine * bright * planned)
     return slant
 
 
