@@ -13,10 +13,18 @@ import numpy.typing as npt
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
+from planner.forecast.acceptance import Clause
+from planner.forecast.accuracy import AccuracyFigures
+from planner.forecast.budgets import CellErrors
+from planner.forecast.calibration import Calibration
+from planner.forecast.calibrationlines import Help
+from planner.forecast.checkpoints import Layout
+from planner.forecast.confidence import Confidence, Seen
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import Gap
 from planner.forecast.parts import CaseFigures, PartFigures
+from planner.forecast.volumes import ChangeForecast, VolumeForecast
 from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission
 from planner.safety.cautions import Caution
@@ -108,6 +116,14 @@ class Forecast:
         As planned first, then the same flight in other air, light and wetness.
     by_class, by_feature : tuple of PartFigures
         Classes of surface, and named features of the site.
+    pooled_first_per_m2, single_first_per_m2 : ndarray, shape (rows, cols)
+        First returns of all legs, and of the one that brings most to the cell, whichever is judged [1/m2].
+    seen : Seen
+        From where each leg sees each judged cell.
+    errors : CellErrors
+        Errors of heights and places, cell by cell.
+    accuracy : AccuracyFigures
+        What they say about the requirement.
     """
 
     cells: CellGrid
@@ -125,6 +141,60 @@ class Forecast:
     cases: tuple[CaseFigures, ...]
     by_class: tuple[PartFigures, ...]
     by_feature: tuple[PartFigures, ...]
+    pooled_first_per_m2: npt.NDArray[np.float64]
+    single_first_per_m2: npt.NDArray[np.float64]
+    seen: Seen
+    errors: CellErrors
+    accuracy: AccuracyFigures
+
+    @property
+    def vertical_rmse_m(self) -> npt.NDArray[np.float64]:
+        """Vertical error of each cell from all passes, shape (rows, cols) [m]; nan without returns."""
+        return self.errors.vertical_combined_m.reshape(self.judged.shape)
+
+
+@dataclass(frozen=True)
+class Pad:
+    """What a volume over a named feature, and a change of its height, can be told to.
+
+    Attributes
+    ----------
+    name : str
+        The feature.
+    volume, change
+        Error of its volume, and the smallest change that two surveys like this one show.
+    """
+
+    name: str
+    volume: VolumeForecast
+    change: ChangeForecast
+
+
+@dataclass(frozen=True)
+class Quality:
+    """What the forecast is worth when it comes to acceptance.
+
+    Attributes
+    ----------
+    acceptance : tuple of Clause
+        The compliance table.
+    checkpoints : Layout
+        Where the heights are to be tested, and what that can prove.
+    calibration, helpful : Calibration or None, Help or None
+        How well the lines determine boresight and range offset, and which line would help; None where no two lines
+        see the same ground.
+    pads : tuple of Pad
+        Volumes and changes of the named features.
+    confidence : Confidence or None
+        How sure all this is; None where no draws are asked for, or a beam has no swath.
+    """
+
+    acceptance: tuple[Clause, ...]
+    checkpoints: Layout
+    calibration: Calibration | None
+    helpful: Help | None
+    pads: tuple[Pad, ...]
+    confidence: Confidence | None
 
 
 @dataclass(frozen=True)
@@ -139,6 +209,8 @@ class Assessment:
         In the order to be read.
     assumptions : tuple of str
         What was taken for granted: defaults of the mission, and what the method leaves out.
+    quality : Quality
+        What the forecast is worth.
     unsafe : tuple of Fault
         Lines that break the clearance or the stated hazard distance.
     """
@@ -147,6 +219,7 @@ class Assessment:
     scene: Scene
     plan: Plan
     forecast: Forecast
+    quality: Quality
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     unsafe: tuple[Fault, ...] = ()

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, AwareDatetime, Field, model_validator
 
 from planner.aircraft import Aircraft
 from planner.cover import Cover
+from planner.doubts import Doubts
 from planner.equipment import NotNegative, Positive, Sensor, frozen
 from planner.navigation import Navigation
 from planner.wording import QUALITY_LEVEL_RMSE_M
@@ -354,7 +355,7 @@ class Mission:
         Farthest distance of the flight from the base station that its positions hang on [m].
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
-    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, conditions
+    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, conditions, doubts
         The parts, each described by its own class.
     """
 
@@ -376,3 +377,4 @@ class Mission:
     flight: FlightChoice = FlightChoice()
     conditions: Conditions = Conditions()
     compare: tuple[Case, ...] = ()
+    doubts: Doubts = Doubts()

@@ -17,6 +17,7 @@ from pyproj.exceptions import CRSError
 
 from planner.errors import Fault, InputError
 from planner.files.areafiles import read_area
+from planner.files.checkpointfiles import read_allowed
 from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
 from planner.files.featurefiles import read_features
@@ -79,6 +80,8 @@ def read_scene(mission: Mission) -> Scene:
     cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids)
     foliage, cover, uncovered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
     features, missed = read_features(mission, sheet.frame, sheet.area)
+    within = mission.checkpoints.within
+    projected = (crs for crs in (area_crs, *(each.crs for each in terrains)) if crs.is_projected)
     return Scene(
         frame=sheet.frame,
         area=sheet.area,
@@ -91,6 +94,8 @@ def read_scene(mission: Mission) -> Scene:
         foliage=foliage,
         cover=cover,
         features=features,
+        walkable=None if within is None else read_allowed(_folder(mission) / within, sheet.frame, sheet.area),
+        grid_crs=next(projected, None),
         sunlight=read_solar_spectrum(),
         frame_doubt_m=doubt_m,
         cautions=(*cautions, *uncovered, *missed),
@@ -104,7 +109,7 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     """
     folder = _folder(mission)
     paths = {mission.file}
-    for vector in (mission.site.area, mission.cover.polygons, mission.site.features_of_interest):
+    for vector in _vectors(mission):
         if vector is not None:
             paths.add(folder / vector)
             if vector.lower().endswith(".shp"):
@@ -117,6 +122,16 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
         paths.add(folder / str(mission.terrain.geoid))
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in paths if path.is_file()}
     return tuple(sorted(named.items()))
+
+
+def _vectors(mission: Mission) -> tuple[str | None, ...]:
+    """Return the vector files of a mission, None for each that it does not name."""
+    return (
+        mission.site.area,
+        mission.cover.polygons,
+        mission.site.features_of_interest,
+        mission.checkpoints.within,
+    )
 
 
 def _fault(code: str, what: str, where: str, fix: str) -> InputError:

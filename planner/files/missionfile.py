@@ -14,6 +14,7 @@ from pydantic import Field
 
 from planner.aircraft import Aircraft
 from planner.cover import Cover, Surface
+from planner.doubts import Doubts
 from planner.equipment import Arm, Positive, Sensor, Slant, SmallAngle, frozen
 from planner.errors import Fault, InputError
 from planner.files.cards import (
@@ -104,6 +105,7 @@ _TABLES: dict[str, type[Any]] = {
     "limits": Limits,
     "flight": FlightChoice,
     "conditions": Conditions,
+    "doubts": Doubts,
 }
 _COMPARE = "compare"
 _RATES = ("pulse_rate_hz", "line_rate_hz")
@@ -196,6 +198,7 @@ def read_mission(path: str | Path) -> Mission:
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
         conditions=parts["conditions"],
         compare=cases,
+        doubts=parts["doubts"],
     )
 
 

@@ -103,6 +103,23 @@ visibility_km = 23
 # start = 2030-01-01T11:00:00Z        # tells where the sun stands; light as the card's ranges were stated for
 # noon = false                        # the sun is at its highest of the day
 # night = false                       # the sun is down
+
+[doubts]                              # one standard deviation each, for the chance that cells meet what is asked
+draws = 100                           # flights drawn; 0 leaves the chances out
+# terrain_common_share = 0.25         # of the variance of vertical_sd_m, the same all over the site
+# patch_m = 50                        # distance over which errors of terrain, brightness and leaves change
+# aside_sd_m = 0.5                    # a whole leg off its track
+# up_sd_m = 0.5
+# speed_log_sd = 0.03                 # as ratio, like all that ends so
+# wind_sd_mps = 1.5
+# roll_sd_deg = 0.3                   # during a whole leg, beside the simulated motion
+# pitch_sd_deg = 0.3
+# heading_sd_deg = 0.5
+# reflectance_log_sd = 0.3            # of classes that state no spread
+# reflectance_patch_share = 0.5
+# leaf_area_log_sd = 0.3
+# visibility_log_sd = 0.3
+# error_log_sd = 0.2                  # of each term of the height error
 """
 
 

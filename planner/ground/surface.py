@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import pyproj
 import shapely
 
 from planner.cover import Surface
@@ -217,6 +218,10 @@ class Scene:
         Classes of surfaces; None where no square has one.
     features : tuple of Feature
         Parts of the site that are reported apart.
+    walkable : shapely MultiPolygon or None
+        Where checkpoints may stand, local coordinates [m]; None where nobody limits them.
+    grid_crs : pyproj.CRS or None
+        Projected CRS that the user works in, for lists of coordinates; None where no input is in one.
     sunlight : SolarSpectrum or None
         Spectrum of the sun on a clear day; None leaves the sun out.
     frame_doubt_m : float
@@ -236,6 +241,8 @@ class Scene:
     foliage: Array | None = None
     cover: GroundCover | None = None
     features: tuple[Feature, ...] = ()
+    walkable: shapely.MultiPolygon | None = None
+    grid_crs: pyproj.CRS | None = None
     sunlight: SolarSpectrum | None = None
     frame_doubt_m: float = 0.0
     cautions: tuple[str, ...] = ()

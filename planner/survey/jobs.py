@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from planner.assessment import Assessment, LineFigures, Plan
-from planner.errors import Fault, SafetyError
+from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import flight_figures
@@ -18,10 +18,12 @@ from planner.ground.surface import Scene, cells_on
 from planner.mission import Mission
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
+from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.airspace import clearance_fault
 from planner.safety.eyesafety import eye_fault
 from planner.survey.legs import rating_of
 from planner.survey.outlook import make_forecast
+from planner.survey.quality import quality_of
 from planner.survey.remarks import cautions_of, method
 
 Progress = Callable[[str, int, int], None]
@@ -94,7 +96,10 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
         Where no setting of sensor and aircraft meets it; carries the best achievable.
     SafetyError
         Where a line would break the clearance or the stated hazard distance.
+    InputError
+        E34 where the vertical accuracy asked for is finer than positions and checkpoints allow.
     """
+    _refuse_heights(mission)
     if progress:
         progress("choosing settings and lines", 0, 1)
     requirement = mission.requirement
@@ -108,6 +113,36 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     return plan
 
 
+def _refuse_heights(mission: Mission) -> None:
+    """Refuse a vertical accuracy that no flight can keep to: floors of single passes over level ground."""
+    target, marks = mission.requirement.target_rmse_m, mission.checkpoints.survey_sd_m
+    if target is None:
+        return
+    navigation, base = mission.navigation, mission.base_distance_m
+    floor = float(np.hypot(gnss_floor_m(navigation, base), marks))
+    if target < floor:
+        what = (
+            f"a vertical RMSE of {100 * target:.3g} cm is asked for, positions and checkpoints alone leave "
+            f"{100 * floor:.3g} cm (navigation {navigation.name}, {base / 1000:g} km from the base, checkpoints "
+            f"{100 * marks:.3g} cm)"
+        )
+        fix = "take a better navigation card, a nearer base, better checkpoints, or ask for less"
+        raise InputError(Fault("E34", what, "requirement", fix))
+    lowest = mission.limits.clearance_m
+    reached = float(np.hypot(least_vertical_sd_m(mission.sensor, navigation, lowest, 0.0, base), marks))
+    if target < reached:
+        by_term = flat_covariances_m2(mission.sensor, navigation, lowest, 0.0, base)[:, 2, 2]
+        most = TERMS[int(by_term.argmax())]
+        what = (
+            f"a vertical RMSE of {100 * target:.3g} cm is asked for; straight below, at the clearance of {lowest:g} m, "
+            f"this sensor reaches {100 * reached:.3g} cm, mostly by {most}"
+        )
+        fix = "take a sensor or navigation card with less of it, or ask for less"
+        raise InfeasibleError(
+            Fault("E20", what, "requirement", fix), best=Best("vertical_rmse_m", target, reached, most)
+        )
+
+
 def assess(
     mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
 ) -> Assessment:
@@ -116,14 +151,19 @@ def assess(
     Raises
     ------
     InfeasibleError
-        E20 or E42 where the ranging principle of the sensor cannot map.
+        E20 where no flight of the sensor with its navigation keeps to the vertical accuracy asked for, E20 or E42
+        where the ranging principle of the sensor cannot map.
+    InputError
+        E34 where the accuracy is finer than positions and checkpoints allow.
     """
     refuse_sensor(mission.sensor)
+    _refuse_heights(mission)
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
+    quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
     unsafe = unsafe_lines(mission, scene, plan)
     cautions = cautions_of(mission, scene, plan, unsafe)
     assumptions = (*mission.assumptions, *method(mission, scene))
-    return Assessment(mission, scene, plan, forecast, cautions, assumptions, unsafe)
+    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe)
 
 
 def review(

@@ -16,6 +16,7 @@ from planner.ranging.attitude import Leg, flown_leg
 from planner.ranging.beams import scan_pattern
 from planner.ranging.cases import light_for
 from planner.ranging.fates import Light
+from planner.ranging.principles import reach_within
 from planner.ranging.ratings import by_rate
 
 
@@ -23,6 +24,12 @@ def rating_of(mission: Mission, pulse_rate_hz: float) -> RangeRating:
     """Return what to trust of the card at a pulse rate [Hz]; at the nearest higher one where the rate is not listed."""
     ratings = sorted(by_rate(mission.sensor).values(), key=lambda rating: rating.pulse_rate_hz)
     return next((rating for rating in ratings if rating.pulse_rate_hz >= pulse_rate_hz * (1 - 1e-9)), ratings[-1])
+
+
+def reach_m_of(mission: Mission, pulse_rate_hz: float) -> float:
+    """Return the longest range at a pulse rate [Hz] to ground as bright as rated, seen straight on, as planned [m]."""
+    reach = reach_within(mission.sensor, rating_of(mission, pulse_rate_hz), mission.conditions.visibility_km)
+    return float(reach.longest_m(1.0))
 
 
 def leg_of(mission: Mission, scene: Scene, line: FlightLine) -> Leg:

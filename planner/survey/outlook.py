@@ -12,18 +12,33 @@ from planner.assessment import Forecast
 from planner.flight.counts import grain_of
 from planner.flight.flightlines import FlightLine
 from planner.forecast import density as densities
+from planner.forecast.accuracy import AccuracyFigures, judge_accuracy
+from planner.forecast.budgets import CellErrors, cell_errors, signal_ratios
+from planner.forecast.confidence import Seen
 from planner.forecast.density import CoverageFigures
 from planner.forecast.faces import judge_faces
 from planner.forecast.gaps import CAUSES, code_of, decide_causes, outline_gaps
-from planner.forecast.parts import CaseFigures, figures_by_class, figures_by_feature, judge_case, water_cells
+from planner.forecast.parts import (
+    UNCLASSED,
+    CaseFigures,
+    cell_classes,
+    figures_by_class,
+    figures_by_feature,
+    judge_case,
+    water_cells,
+)
 from planner.ground.surface import CellGrid, Scene, cells_on
 from planner.mission import Mission
+from planner.ranging.attitude import Leg
 from planner.ranging.cases import cases_named
 from planner.ranging.fates import RETURNS
+from planner.ranging.looks import faces_of, looks_of
 from planner.ranging.pulses import Tally, fire_legs
 from planner.survey.legs import leg_of, lights_of
 
 Progress = Callable[[str, int, int], None]
+
+PASSES = ("aggregate", "single")
 
 
 def make_forecast(
@@ -45,31 +60,32 @@ def make_forecast(
         Lines fired at the same time; the result does not depend on it.
     """
     requirement = mission.requirement
-    target = requirement.target_per_m2
-    legs = [leg_of(mission, scene, line) for line in lines]
-    rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
-    scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
-    cells = cells_on(scene.top, densities.judging_cell_m(requirement, target, scan_spacing))
+    legs, lights = [leg_of(mission, scene, line) for line in lines], lights_of(mission, scene, lines)
+    cells = _judging_cells(mission, scene, lines, legs)
+    judged = cells.inside(scene.area)
+    faces = faces_of(scene.layers, cells, judged)
     tally = fire_legs(
         scene.layers,
         cells,
         legs,
-        lights_of(mission, scene, lines),
+        lights,
         codes=scene.cover.codes if scene.cover else None,
+        faces=faces,
         threads=threads,
         progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,
     )
-    judged = cells.inside(scene.area)
+    seen = Seen(tally.looks or looks_of([], cells.rows * cells.cols), faces, legs, lights)
     water = judged & water_cells(scene.cover, cells)
     dry = judged & ~water
     known = densities.cells_known(scene.top, cells)
-    first, ground = (
-        densities.density_per_m2(tally, cells, known, requirement.coverage, returns) for returns in ("first", "ground")
-    )
+    pooled, single = (densities.density_per_m2(tally, cells, known, passes, "first") for passes in PASSES)
+    first = pooled if requirement.coverage == "aggregate" else single
+    ground = densities.density_per_m2(tally, cells, known, requirement.coverage, "ground")
     density = first if requirement.returns == "first" else ground
-    figures, met = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
+    figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
     causes = decide_causes(density, judged, water, tally, cells, scene.top, legs, requirement)
     cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
+    errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
     return Forecast(
         cells=cells,
         judged=judged,
@@ -82,11 +98,38 @@ def make_forecast(
         density=figures,
         faces=judge_faces(first, judged, cells, scene.layers),
         coverage=_coverage(scene, cells, judged, dry, causes),
-        met=met,
+        met=dense and accuracy.met is not False,
         cases=cases,
         by_class=figures_by_class(scene.cover, cells, judged, cases, causes),
         by_feature=figures_by_feature(scene.features, cells, judged, cases, causes),
+        pooled_first_per_m2=pooled,
+        single_first_per_m2=single,
+        seen=seen,
+        errors=errors,
+        accuracy=accuracy,
     )
+
+
+def _judging_cells(mission: Mission, scene: Scene, lines: Sequence[FlightLine], legs: Sequence[Leg]) -> CellGrid:
+    """Return the cells that lines are judged in."""
+    requirement = mission.requirement
+    rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
+    scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
+    return cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, scan_spacing))
+
+
+def _accuracy(
+    mission: Mission, scene: Scene, seen: Seen, dry: npt.NDArray[np.bool_], cells: CellGrid
+) -> tuple[CellErrors, AccuracyFigures]:
+    """Return the errors of all cells, and the figures of those that are judged."""
+    classes = cell_classes(scene.cover, cells)
+    signal = signal_ratios(seen.looks, seen.faces, seen.legs, seen.lights, classes)
+    cards = mission.sensor, mission.navigation
+    errors = cell_errors(seen.looks, seen.faces, seen.legs, *cards, signal, mission.base_distance_m)
+    names = (UNCLASSED, *(scene.cover.names if scene.cover else ()))
+    marks = mission.checkpoints.survey_sd_m
+    figures = judge_accuracy(errors, seen.faces, dry, mission.requirement, marks, classes, names, cells.cell_m)
+    return errors, figures
 
 
 def _cases(

@@ -111,6 +111,22 @@ pressure_hpa = 990
 start = 2027-04-12T09:30:00+02:00
 noon = false
 night = false
+[doubts]
+draws = 50
+terrain_common_share = 0.5
+patch_m = 30
+aside_sd_m = 1
+up_sd_m = 1
+speed_log_sd = 0.05
+wind_sd_mps = 2
+roll_sd_deg = 0.5
+pitch_sd_deg = 0.5
+heading_sd_deg = 1
+reflectance_log_sd = 0.2
+reflectance_patch_share = 0.4
+leaf_area_log_sd = 0.2
+visibility_log_sd = 0.2
+error_log_sd = 0.1
 """
 
 
