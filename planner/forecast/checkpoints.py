@@ -120,7 +120,8 @@ def place_checkpoints(
 ) -> Layout:
     """Return where checkpoints stand: as many as asked for, or as many as keep to the rules.
 
-    Every point keeps to the rules of its site and to the spacing. The next point goes to the quadrant and the class
+    Every point keeps to the rules of its site and to the spacing. Where that leaves fewer than are wanted, places with
+    a narrow sky are taken too, which satellites do not reach: these need a total station. The next point goes to the quadrant and the class
     that lack most, as far from the others as it can; then each moves where it is farther off. Ground up to 5 degrees,
     even, three cells clear of gaps and of the edge of the area comes first.
 
@@ -141,6 +142,13 @@ def place_checkpoints(
     fit = land.judged & np.logical_and.reduce(list(site.values()))
     spots = _spots(cells, footing, land, fit, limit_m, spacing_m)
     chosen = _choose(spots, land, wanted, spacing_m)
+    if len(chosen) < wanted:  # a total station needs no sky
+        site = {name: held for name, held in site.items() if name != "sky"}
+        wider = land.judged & np.logical_and.reduce(list(site.values()))
+        others = _spots(cells, footing, land, wider, limit_m, spacing_m)
+        more = _choose(others, land, wanted, spacing_m)
+        if len(more) > len(chosen):
+            fit, spots, chosen = wider, others, more
     picked = chosen[np.lexsort((spots.places_m[chosen, 0], -spots.places_m[chosen, 1]))]
     at = spots.cell[picked]
     rules = [Rule("number", f"{len(at)} of {wanted} wanted", len(at) == wanted), rule_of_standard(len(at))]
@@ -180,7 +188,7 @@ def _spots(cells: CellGrid, footing: Footing, land: Land, fit: Mask, limit_m: fl
     flat = np.flatnonzero(fit)
     slope = footing.slope_deg.flat[flat]
     off_gaps = distance_m(~(land.judged & (land.causes == 0)), cells.cell_m) > CLEAR_OF_GAPS_CELLS * cells.cell_m
-    preferred = (slope <= PREFERRED_SLOPE_DEG) & off_gaps.flat[flat]
+    preferred = (slope <= PREFERRED_SLOPE_DEG) & off_gaps.flat[flat] & footing.open_sky.flat[flat]
     if limit_m is not None:
         preferred &= footing.uneven_m.flat[flat] <= EVEN_SHARE * limit_m
     rows, cols = np.divmod(flat, cells.cols)
@@ -271,7 +279,7 @@ def _points(picked: Indices, spots: Spots, footing: Footing, land: Land) -> tupl
     names = (None, *land.class_names)
     places_m, at, digits = spots.places_m[picked], spots.cell[picked], max(2, len(str(len(picked))))
     up_m, slope_deg, break_m = (values.flat[at] for values in (footing.up_m, footing.slope_deg, footing.break_m))
-    next_m = neighbours_m(places_m)
+    next_m, sky = neighbours_m(places_m), footing.open_sky.flat[at]
     return tuple(
         Checkpoint(
             point_id=f"CP{n + 1:0{digits}d}",
@@ -282,14 +290,16 @@ def _points(picked: Indices, spots: Spots, footing: Footing, land: Land) -> tupl
             cover=names[spots.group[spot]],
             quadrant=QUADRANTS[spots.quadrant[spot]],
             setting="open" if footing.top_known else None,
-            reason=_reason(names[spots.group[spot]], slope_deg[n], break_m[n], next_m[n]),
+            reason=_reason(names[spots.group[spot]], slope_deg[n], break_m[n], next_m[n], sky[n]),
         )
         for n, spot in enumerate(picked)
     )
 
 
-def _reason(cover: str | None, slope_deg: float, break_m: float, next_m: float) -> str:
+def _reason(cover: str | None, slope_deg: float, break_m: float, next_m: float, open_sky: bool) -> str:
     breaks = f"breaks {break_m:.0f} m off" if math.isfinite(break_m) else "no break known"
     others = f"next checkpoint {next_m:.0f} m off" if math.isfinite(next_m) else "the only checkpoint"
     ground = cover or "ground of unknown cover"
-    return f"{ground} at {slope_deg:.1f} deg; {breaks}; nothing known above {MOST_SKYLINE_DEG:g} deg; {others}"
+    above = f"above {MOST_SKYLINE_DEG:g} deg"
+    sky = f"nothing known {above}" if open_sky else f"something {above}: survey it by total station"
+    return f"{ground} at {slope_deg:.1f} deg; {breaks}; {sky}; {others}"

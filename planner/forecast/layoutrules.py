@@ -163,8 +163,12 @@ def rules_of_site(at: Indices, footing: Footing, land: Land) -> Iterator[Rule]:
     unknown = "cannot be told from one surface alone: look on site"
     yield Rule("slope", f"{steepest:.1f} deg; at most {MOST_SLOPE_DEG:g} deg", steepest <= MOST_SLOPE_DEG)
     yield Rule("breaks", f"{off}; at least {LEAST_BREAK_M:g} m", near >= LEAST_BREAK_M)
-    for name, said in (("open ground", "nothing stands on it"), ("sky", f"nothing above {MOST_SKYLINE_DEG:g} deg")):
-        yield Rule(name, said if footing.top_known else unknown, footing.top_known)
+    yield Rule("open ground", "nothing stands on it" if footing.top_known else unknown, footing.top_known)
+    open_sky = footing.open_sky.flat[at]
+    sky, free = f"nothing above {MOST_SKYLINE_DEG:g} deg", int(open_sky.sum())
+    if free < len(at):
+        sky += f" at {free} of {len(at)}; satellites are hidden from the others: survey them by total station"
+    yield Rule("sky", sky if footing.top_known else unknown, footing.top_known and free == len(at))
     yield Rule("gaps", "the density is met at each", bool((land.causes.flat[at] == 0).all()))
     if land.allowed is not None:
         yield Rule("access", "each stands where it may", bool(land.allowed.flat[at].all()))

@@ -514,3 +514,22 @@ def test_number_and_what_it_proves():
     assert by_area.wanted_by == "ASPRS Edition 2, by area"
     assert rule(by_area, "standard").met
     assert (by_area.pass_chance, by_area.proved_m) == (None, None)
+
+
+def test_a_narrow_sky_is_taken_only_where_the_open_one_gives_too_few():
+    shape = (100, 100)
+    open_half = np.zeros(shape, dtype=bool)
+    open_half[:, :50] = True
+    land, cells = land_of(shape), cells_of(shape)
+    few, many = (
+        place_checkpoints(cells, flat_footing(shape, open_sky=open_half), land, Checkpoints(count=count))
+        for count in (8, 30)
+    )
+    for layout in (few, many):
+        rows, cols = at_cells(layout, cells)
+        hidden = ["total station" in point.reason for point in layout.points]
+        assert hidden == (~open_half[rows, cols]).tolist()
+        assert rule(layout, "sky").met == (not any(hidden))
+    assert rule(few, "sky").met
+    assert len(many.points) == 30
+    assert "satellites are hidden" in rule(many, "sky").value
