@@ -3,29 +3,57 @@
 Lives here: patterns that do not scan a plane, and scan lines beside faces so steep that a tilted scan plane cuts them
 twice. Must not know legs or files.
 
-A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing. `squares` is a tuple: row and
-column of the cell that each lattice row and column lies in (-1 for none), which squares are bare ground, which hold
-crowns, and of which class each is (each empty where nobody asks). `veil` is a tuple: the crowns to be passed, and the
-lattice of their hull; with crowns it is counted what comes from beneath them, without them what meets the top surface
-and what is lost. A sink is a tuple: tally, shares, returns in other cases, first and last column touched in each row of
-cells; the places of shares are below.
+A lattice is a tuple: heights, ceilings, highest and lowest vertex, west, north, spacing.
 """
+
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.ground.kernels import kernel
+from planner.ground.kernels import kernel, lent
 from planner.ground.raycast import BATCH, down_to_ceiling, entry_of, hit_from, pasted
 from planner.ground.surface import HeightGrid
-from planner.ranging.canopy import transmission
-from planner.ranging.fates import RETURNS, barred, chance_of, share_out, surely
+from planner.ranging.canopy import Crowns, transmission
+from planner.ranging.fates import (
+    GROUND,
+    OPEN_GROUND,
+    RETURNS,
+    UNVEILED,
+    Light,
+    barred,
+    chance_of,
+    share_out,
+    surely,
+)
 from planner.ranging.patterns import direction_table, next_directions, pulse_angle
+from planner.ranging.sinks import MIXED, SURE, SURE_GROUND, Sink
 
-GROUND, OPEN_GROUND, UNVEILED = range(3)
-"""Shares of a cell: expected returns from bare ground; those were there no crowns; first returns that come from beneath
-crowns, less those which `fates.RETURNS` counts at the hull though they come from beneath it."""
 
-SHARES = 3
+class Firing(NamedTuple):
+    """What pulses meet, what becomes of them, and where they are counted.
+
+    Attributes
+    ----------
+    lattice : tuple
+        What pulses meet: see the module.
+    squares : tuple
+        Row and column of the cell that each lattice row and column lies in (-1 for none), which squares are bare
+        ground, which hold crowns, and of which class each is (each empty where nobody asks).
+    veil : tuple
+        The crowns to be passed, and the lattice of their hull. With crowns it is counted what comes from beneath them,
+        without them what meets the top surface and what is lost.
+    light : Light
+        What returns.
+    sink : Sink
+        What is filled.
+    """
+
+    lattice: tuple[Any, ...]
+    squares: tuple[Any, ...]
+    veil: tuple[Crowns, tuple[Any, ...]]
+    light: Light
+    sink: Sink
 
 
 def steep_blocks(grid: HeightGrid, tilt_rad: float, block: int, extremes: tuple[float, float]) -> npt.NDArray[np.bool_]:
@@ -96,13 +124,17 @@ def _walk(lattice, ray):
 
 
 @pasted
-def _plane2(z, spacing, ray, row, col, upper):
-    """Return the squared distance of the start of a ray, in squares, from the plane of a face [m2]."""
+def over_face(z, spacing, x, y, height, row, col, upper):
+    """Return how a place, in squares and its height [m], lies over the plane of a face.
+
+    Its squared height over the plane, taken vertically [m2], and the squared length of the face's normal whose upward
+    part is 1.
+    """
     corner, opposite = z[row, col], z[row + 1, col + 1]
     beside = z[row, col + 1] if upper else z[row + 1, col]
     rise_e, rise_s = (beside - corner, opposite - beside) if upper else (opposite - beside, beside - corner)
-    over = max(ray[2] - (corner + rise_e * (ray[0] - col) + rise_s * (ray[1] - row)), 0.0)
-    return over * over / (1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing))
+    over = max(height - (corner + rise_e * (x - col) + rise_s * (y - row)), 0.0)
+    return over * over, 1.0 + (rise_e * rise_e + rise_s * rise_s) / (spacing * spacing)
 
 
 @kernel
@@ -117,45 +149,49 @@ def land(lattice, origin, east, northing, rise):
     distance, row, col, upper = hit_from(z, ceilings, ray, pace, begin, far)
     plane2 = 0.0
     if distance > 0.0:
-        plane2 = _plane2(z, spacing, ray, row, col, upper)
+        over2, lean = over_face(z, spacing, ray[0], ray[1], ray[2], row, col, upper)
+        plane2 = over2 / lean
     else:
         distance, row, col = 0.0, 0, 0
     return distance, row, col, plane2
 
 
 @kernel
-def count_beneath(squares, veil, light, sink, origin, end, place, returns):
+def count_beneath(firing, origin, end, place, returns):
     """Count pulses that come back from beneath crowns, if there are any on their way.
 
     Parameters
     ----------
-    squares, veil, light, sink : tuple
-        See the module; `light` as in `fates`.
-    origin, end : indexable, 3 values
+    firing : Firing
+        What pulses meet.
+    origin, end : tuple of float
         The sensor, and where the pulses land: east, north, up [m].
     place : tuple of int
         Row and column of the lattice square, row and column of its cell.
     returns : float
         Pulses that return were there no crowns.
     """
-    cell_rows, cell_cols, bare, _, _ = squares
-    _, shares, _, first_col, last_col = sink
-    crowns, hull = veil
+    firing = lent(firing)
+    cell_rows, cell_cols, bare, _, _ = firing.squares
+    whole, parts, first_col, last_col = firing.sink
+    crowns, hull = firing.veil
     row, col, cell_row, cell_col = place
     chance = transmission(crowns, end, origin)
+    whole[cell_row, cell_col, MIXED] = 1
     if bare.size > 0 and bare[row, col]:
-        shares[cell_row, cell_col, GROUND] += chance * returns
-        shares[cell_row, cell_col, OPEN_GROUND] += returns
+        parts[cell_row, cell_col, GROUND] += chance * returns
+        parts[cell_row, cell_col, OPEN_GROUND] += returns
     # Core and rim of the beam must both pass for the first return to come from beneath; see `canopy`.
-    free = returns * (chance * chance if light.returns_per_pulse > 1 else chance)
+    free = returns * (chance * chance if firing.light.returns_per_pulse > 1 else chance)
     if chance < 1.0 and free > 0.0:
         east, northing, rise = end[0] - origin[0], end[1] - origin[1], end[2] - origin[2]
         length = np.sqrt(east * east + northing * northing + rise * rise)
         distance, row, col, _ = land(hull, origin, east / length, northing / length, rise / length)
         hull_row, hull_col = cell_rows[row], cell_cols[col]
         if distance > 0.0 and hull_row >= 0 and hull_col >= 0:
-            shares[cell_row, cell_col, UNVEILED] += free
-            shares[hull_row, hull_col, UNVEILED] -= free
+            whole[hull_row, hull_col, MIXED] = 1
+            parts[cell_row, cell_col, UNVEILED] += free
+            parts[hull_row, hull_col, UNVEILED] -= free
             first_col[hull_row] = min(first_col[hull_row], hull_col)
             last_col[hull_row] = max(last_col[hull_row], hull_col)
 
@@ -178,19 +214,23 @@ def _land_all(lattice, rays, count, ends, squares):
         distance, row, col, upper = hit_from(z, ceilings, ray, (walks[6, i], walks[7, i]), walks[8, i], walks[9, i])
         ends[0, i], ends[1, i] = 0.0, 0.0
         if distance > 0.0:
-            ends[0, i], ends[1, i] = distance, _plane2(z, spacing, ray, row, col, upper)
+            over2, lean = over_face(z, spacing, ray[0], ray[1], ray[2], row, col, upper)
+            ends[0, i], ends[1, i] = distance, over2 / lean
         squares[0, i], squares[1, i] = row, col
 
 
 @kernel
-def _fire(lattice, squares, veil, light, sink, rays, count):
+def _fire(firing, rays, count):
     """Fire the first `count` rays, shape (6, BATCH): origin and direction; count each where it lands."""
+    firing = lent(firing)
     ends, met = np.empty((2, BATCH)), np.empty((2, BATCH), dtype=np.int64)
-    _land_all(lattice, rays, count, ends, met)
-    cell_rows, cell_cols, bare, porous, codes = squares
-    tally, shares, cases, first_col, last_col = sink
+    _land_all(firing.lattice, rays, count, ends, met)
+    cell_rows, cell_cols, bare, porous, codes = firing.squares
+    whole, parts, first_col, last_col = firing.sink
+    light = firing.light
+    asked, sure_m2, nearest_m = light.asked, light.sure_m2, light.nearest_m
     leafy, some_porous, some_bare, some_codes = (
-        veil[0].density_per_m.size > 0,
+        firing.veil[0].density_per_m.size > 0,
         porous.size > 0,
         bare.size > 0,
         codes.size > 0,
@@ -206,47 +246,45 @@ def _fire(lattice, squares, veil, light, sink, rays, count):
                 plane2 = distance2
             cos = min(np.sqrt(plane2) / distance, 1.0)
             code = codes[row, col] if some_codes else 0
-            if not leafy and distance >= light.nearest_m and surely(light, code, distance2, 1.0, plane2):
-                tally[cell_row, cell_col, RETURNS] += 1.0
-                for case in range(cases.shape[2]):
-                    cases[cell_row, cell_col, case] += 1.0
-                if some_bare and bare[row, col]:
-                    shares[cell_row, cell_col, GROUND] += 1.0
-                    shares[cell_row, cell_col, OPEN_GROUND] += 1.0
-            elif not leafy:
-                returns = share_out(
-                    light, code, distance, cos, 1.0, tally[cell_row, cell_col], cases[cell_row, cell_col]
-                )
-                if some_bare and bare[row, col]:
-                    shares[cell_row, cell_col, GROUND] += returns
-                    shares[cell_row, cell_col, OPEN_GROUND] += returns
-            elif barred(light, distance) == RETURNS:
-                returns = chance_of(light, 0, code, distance, cos)
-                origin = rays[0, i], rays[1, i], rays[2, i]
-                end = (
-                    origin[0] + distance * rays[3, i],
-                    origin[1] + distance * rays[4, i],
-                    origin[2] + distance * rays[5, i],
-                )
-                count_beneath(squares, veil, light, sink, origin, end, (row, col, cell_row, cell_col), returns)
+            on_bare = some_bare and bare[row, col]
+            if leafy:
+                if barred(light, distance) == RETURNS:
+                    origin = rays[0, i], rays[1, i], rays[2, i]
+                    end = (
+                        origin[0] + distance * rays[3, i],
+                        origin[1] + distance * rays[4, i],
+                        origin[2] + distance * rays[5, i],
+                    )
+                    returns = chance_of(light, 0, code, distance, cos)
+                    count_beneath(firing, origin, end, (row, col, cell_row, cell_col), returns)
+            elif distance >= nearest_m and surely(asked[code], sure_m2[code], distance2, 1.0, plane2):
+                whole[cell_row, cell_col, SURE] += 1
+                whole[cell_row, cell_col, SURE_GROUND] += on_bare
+            else:
+                whole[cell_row, cell_col, MIXED] = 1
+                returns = share_out(light, code, distance, cos, 1.0, parts[cell_row, cell_col])
+                if on_bare:
+                    parts[cell_row, cell_col, GROUND] += returns
+                    parts[cell_row, cell_col, OPEN_GROUND] += returns
 
 
 @kernel
-def cast_line(lattice, squares, veil, light, sink, origin, axes, scan, first, last):
-    """Fire pulses `first` to `last` of one scan line, ray by ray."""
+def cast_line(firing, line):
+    """Fire all pulses of one scan line, given as in `counting`, ray by ray."""
+    origin, axes, scan, span = line
     kind, opening, _, pulses, shift, roll = scan
     forward_e, forward_n, cos_tilt, sin_tilt = axes
     rays = np.empty((6, BATCH))
-    for start in range(first, last, BATCH):
-        count = min(BATCH, last - start)
+    for start in range(span[0], span[1], BATCH):
+        count = min(BATCH, span[1] - start)
         for i in range(count):
             angle = pulse_angle(kind, start + i + shift, opening, pulses) + roll
             across, down = np.sin(angle), np.cos(angle)
-            rays[0, i], rays[1, i], rays[2, i] = origin[0], origin[1], origin[2]
+            rays[0, i], rays[1, i], rays[2, i] = origin
             rays[3, i] = forward_n * across + forward_e * sin_tilt * down
             rays[4, i] = -forward_e * across + forward_n * sin_tilt * down
             rays[5, i] = -cos_tilt * down
-        _fire(lattice, squares, veil, light, sink, rays, count)
+        _fire(firing, rays, count)
 
 
 @kernel
@@ -269,11 +307,13 @@ def _to_world(origins, turns, samples_per_pulse, numbers, count, rays):
 
 
 @kernel
-def cast_pulses(lattice, squares, veil, light, sink, origins, turns, samples_per_pulse, figures, elevations, count):
+def cast_pulses(firing, origins, turns, samples_per_pulse, figures, elevations, count):
     """Fire `count` pulses of any pattern, ray by ray; returns how many lie within the usable opening.
 
     Parameters
     ----------
+    firing : Firing
+        What pulses meet.
     origins, turns : ndarray, shapes (n, 3) and (n, 3, 3)
         Places of the sensor [m], and matrices from its axes to east, north, up, at the middle of each sample.
     samples_per_pulse : float
@@ -283,12 +323,13 @@ def cast_pulses(lattice, squares, veil, light, sink, origins, turns, samples_per
     count : int
         Pulses of the leg.
     """
+    firing = lent(firing)
     table = direction_table(figures, elevations)
     rays, numbers = np.empty((6, BATCH)), np.empty(BATCH, dtype=np.int64)
     fired = following = 0
     while following < count:
         following, kept = next_directions(figures, table, following, count, numbers, rays[3:])
         _to_world(origins, turns, samples_per_pulse, numbers, kept, rays)
-        _fire(lattice, squares, veil, light, sink, rays, kept)
+        _fire(firing, rays, kept)
         fired += kept
     return fired

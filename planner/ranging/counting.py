@@ -1,16 +1,23 @@
 """Whole scan lines shared out over cells.
 
-Lives here: kernels that fire the scan lines of one leg into a tally. Must not know legs as nouns, or how a tally is
-judged. Lattice, squares, veil and sink are tuples as in `casting`.
+Lives here: kernels that fire the scan lines of one leg into a sink. Must not know legs as nouns, or how a tally is
+judged.
+
+A line is a tuple: place of the sensor [m]; its axes, sine and cosine of yaw, cosine and sine of tilt; its scan, kind,
+opening, usable opening, pulses, shift and roll; and its span, the first pulse and the one past the last.
 """
 
 import numpy as np
 
-from planner.ground.kernels import kernel
-from planner.ground.raycast import triangle_plane
+from planner.ground.kernels import kernel, lent
 from planner.ranging import casting, sweep
-from planner.ranging.fates import CHANNELS, RETURNS, SHADOWED, barred, chance_of, share_out, surely
+from planner.ranging.casting import over_face
+from planner.ranging.fates import GROUND, OPEN_GROUND, OTHERS, barred, chance_of, share_out, surely
 from planner.ranging.patterns import KIND, LINEAR, OPENING, PULSES, SWINGS, USABLE, pulse_angle, pulse_number
+from planner.ranging.sinks import HIDDEN, MIXED, SURE, SURE_GROUND
+
+# Columns of beams: a piece, the first pulse on it, how many land there, and how many it would have met were it seen.
+PIECE, LOWEST, MANY, UNSEEN = range(4)
 
 SHORT = 0.08  # length of a piece to its range up to which its middle stands for it: chances change by a third at most
 
@@ -18,8 +25,8 @@ BLOCK = 32  # squares a side of the blocks that are checked for faces too steep 
 
 
 @kernel
-def _returns(piece, beams, scan, plane2, code, light, cell, others):
-    """Share out the pulses of a piece of ground over a cell; return how many return as planned.
+def _returns(piece, beams, scan, plane2, code, light, cell):
+    """Share out the pulses of a piece of ground over the record of a cell; return how many return as planned.
 
     Parameters
     ----------
@@ -32,6 +39,7 @@ def _returns(piece, beams, scan, plane2, code, light, cell, others):
     code : int
         Class of surface.
     """
+    light, cell = lent(light), lent(cell)
     across_a, down_a, across_b, down_b = piece
     side, lowest, many = beams
     kind, opening, _, pulses, shift, roll = scan
@@ -56,85 +64,123 @@ def _returns(piece, beams, scan, plane2, code, light, cell, others):
             distance = middle if steps == 1 or step == 1 else (range_a if step == 0 else range_b)
             weight = (4.0 if step == 1 else 1.0) / 6.0 if steps == 3 else 1.0
             cos = 1.0 if plane2 < 0.0 else min(height / distance, 1.0)
-            returns += share_out(light, code, distance, cos, many * weight, cell, others)
+            returns += share_out(light, code, distance, cos, many * weight, cell)
     else:
         for number in range(lowest, lowest + many):
             beam = side * (pulse_angle(kind, number + shift, opening, pulses) + roll)
             distance = sweep.range_on_piece(across_a, down_a, across_b, down_b, beam)
             cos = 1.0 if plane2 < 0.0 else min(height / distance, 1.0)
-            returns += share_out(light, code, distance, cos, 1, cell, others)
+            returns += share_out(light, code, distance, cos, 1, cell)
     return returns
 
 
 @kernel
-def _count_side(pieces, places, count, first_piece, scan, span, lattice, squares, veil, light, sink, origin, axes):
-    """Share out the pulses of one side of a scan line over the cells its pieces lie in.
+def _share_pulses(pieces, count, side, line, beams):
+    """Tell which pulses of one side of a scan line land on which piece.
 
-    `first_piece` is the side, the range straight down [m], and whether the first triangle is the upper one; `span`
-    the first pulse of the line and the one past the last.
+    Fills `beams`, a row for each piece that pulses point at, and returns how many these are.
     """
-    side, down_a, upper = first_piece
+    scan, span = line[2], line[3]
     kind, opening, _, pulses, shift, roll = scan
-    z, _, _, _, west, north, spacing = lattice
-    cell_rows, cell_cols, bare, porous, codes = squares
-    tally, shares, cases, first_col, last_col = sink
-    leafy = veil[0].density_per_m.size > 0
-    nobody, no_cases = np.zeros(CHANNELS), np.zeros(cases.shape[2])
-    x, y, per_area = (origin[0] - west) / spacing, (north - origin[1]) / spacing, 1.0 / (spacing * spacing)
     per_rad = pulses / (2.0 * opening)
     centre = pulses / 2.0 - roll * per_rad - shift
     front = prior = _place(-roll, scan, span)
-    across_a, range2_a = 0.0, down_a * down_a
+    found = 0
     for k in range(count):
-        across_b, down_b = pieces[k, sweep.ACROSS], pieces[k, sweep.DOWN]
-        range2_b = across_b * across_b + down_b * down_b
-        angle = side * pieces[k, sweep.ANGLE]
+        angle = side * pieces[k + 1, sweep.ANGLE]
         if kind == LINEAR:  # the law of `_place`, with what is the same for all pieces taken out
             place = int(np.ceil(min(max(angle * per_rad + centre, span[0]), span[1])))
         else:
             place = _place(angle - roll, scan, span)
         if place != prior:
-            visible = max(side * (place - front), 0)
-            row, col = places[k, 0], places[k, 1]
-            cell_row, cell_col = cell_rows[row], cell_cols[col]
-            if cell_row >= 0 and cell_col >= 0:
-                first_col[cell_row] = min(first_col[cell_row], cell_col)
-                last_col[cell_row] = max(last_col[cell_row], cell_col)
-                if abs(place - prior) > visible and not leafy:
-                    tally[cell_row, cell_col, SHADOWED] += abs(place - prior) - visible
-                if visible > 0:
-                    corner, east, south = triangle_plane(z, row, col, upper)
-                    over = max(origin[2] - (corner + east * (x - col) + south * (y - row)), 0.0)
-                    over2, lean = over * over, 1.0 + (east * east + south * south) * per_area
-                    far2 = max(range2_a, range2_b)
-                    leaves = porous.size > 0 and porous[row, col]
-                    if leaves:  # they face every way: the slope of the hull means nothing
-                        over2, lean = far2, 1.0
-                    code = codes[row, col] if codes.size > 0 else 0
-                    if surely(light, code, far2, lean, over2) and min(down_a, down_b) >= light.nearest_m:
-                        returns = float(visible)
-                        if not leafy:
-                            tally[cell_row, cell_col, RETURNS] += visible
-                            for case in range(cases.shape[2]):
-                                cases[cell_row, cell_col, case] += visible
-                    else:
-                        piece, beams = (across_a, down_a, across_b, down_b), (side, min(front, place), visible)
-                        cell = nobody if leafy else tally[cell_row, cell_col]
-                        others = no_cases if leafy else cases[cell_row, cell_col]
-                        plane2 = -1.0 if leaves else over2 / lean
-                        returns = _returns(piece, beams, scan, plane2, code, light, cell, others)
-                    if returns > 0 and leafy:
-                        end = _point(origin, axes, side * (across_a + across_b) / 2, (down_a + down_b) / 2)
-                        at = row, col, cell_row, cell_col
-                        casting.count_beneath(squares, veil, light, sink, origin, end, at, returns)
-                    elif returns > 0 and bare.size > 0 and bare[row, col]:
-                        shares[cell_row, cell_col, casting.GROUND] += returns
-                        shares[cell_row, cell_col, casting.OPEN_GROUND] += returns
-            if visible > 0:
+            many = max(side * (place - front), 0)
+            beams[found, PIECE], beams[found, LOWEST] = k, min(front, place)
+            beams[found, MANY], beams[found, UNSEEN] = many, abs(place - prior) - many
+            found += 1
+            if many > 0:
                 front = place
             prior = place
-        upper = not upper
-        across_a, down_a, range2_a = across_b, down_b, range2_b
+    return found
+
+
+@kernel
+def _count_sure(pieces, places, upper, beams, found, origin, firing):
+    """Count the pulses of one side of a scan line of which one comparison tells that they return.
+
+    Moves the rows of `beams` that are left to the front, and returns how many these are.
+    """
+    z, _, _, _, west, north, spacing = firing.lattice
+    cell_rows, cell_cols, bare, porous, codes = firing.squares
+    whole, _, first_col, last_col = firing.sink
+    asked, sure_m2, nearest_m = firing.light.asked, firing.light.sure_m2, firing.light.nearest_m
+    leafy, some_porous, some_bare, some_codes = (
+        firing.veil[0].density_per_m.size > 0,
+        porous.size > 0,
+        bare.size > 0,
+        codes.size > 0,
+    )
+    x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
+    left = 0
+    for beam in range(found):
+        k, many = beams[beam, PIECE], beams[beam, MANY]
+        row, col = places[k, 0], places[k, 1]
+        cell_row, cell_col = cell_rows[row], cell_cols[col]
+        if cell_row >= 0 and cell_col >= 0:
+            first_col[cell_row] = min(first_col[cell_row], cell_col)
+            last_col[cell_row] = max(last_col[cell_row], cell_col)
+            if not leafy:
+                whole[cell_row, cell_col, HIDDEN] += beams[beam, UNSEEN]
+            if many > 0:
+                across_a, down_a = pieces[k, sweep.ACROSS], pieces[k, sweep.DOWN]
+                across_b, down_b = pieces[k + 1, sweep.ACROSS], pieces[k + 1, sweep.DOWN]
+                far2 = max(across_a * across_a + down_a * down_a, across_b * across_b + down_b * down_b)
+                over2, lean = over_face(z, spacing, x, y, origin[2], row, col, upper != (k % 2 == 1))
+                if some_porous and porous[row, col]:  # they face every way: the slope of the hull means nothing
+                    over2, lean = far2, 1.0
+                code = codes[row, col] if some_codes else 0
+                sure = surely(asked[code], sure_m2[code], far2, lean, over2) and min(down_a, down_b) >= nearest_m
+                if sure and not leafy:
+                    whole[cell_row, cell_col, SURE] += many
+                    if some_bare and bare[row, col]:
+                        whole[cell_row, cell_col, SURE_GROUND] += many
+                else:
+                    for column in range(4):
+                        beams[left, column] = beams[beam, column]
+                    left += 1
+    return left
+
+
+@kernel
+def _count_rest(pieces, places, upper, beams, side, line, firing):
+    """Share out pulses that may or may not return, or that may come from beneath crowns."""
+    firing = lent(firing)
+    origin, axes, scan, _ = line
+    z, _, _, _, west, north, spacing = firing.lattice
+    cell_rows, cell_cols, bare, porous, codes = firing.squares
+    whole, parts = firing.sink.whole, firing.sink.parts
+    leafy, cases = firing.veil[0].density_per_m.size > 0, len(firing.light.strength2_m2) - 1
+    cell = np.zeros(OTHERS + cases)  # beneath crowns what does not return was counted at the hull
+    for beam in range(len(beams)):
+        k, lowest, many = beams[beam, PIECE], beams[beam, LOWEST], beams[beam, MANY]
+        row, col = places[k, 0], places[k, 1]
+        cell_row, cell_col = cell_rows[row], cell_cols[col]
+        across_a, down_a = pieces[k, sweep.ACROSS], pieces[k, sweep.DOWN]
+        across_b, down_b = pieces[k + 1, sweep.ACROSS], pieces[k + 1, sweep.DOWN]
+        x, y = (origin[0] - west) / spacing, (north - origin[1]) / spacing
+        over2, lean = over_face(z, spacing, x, y, origin[2], row, col, upper != (k % 2 == 1))
+        plane2 = -1.0 if porous.size > 0 and porous[row, col] else over2 / lean
+        code = codes[row, col] if codes.size > 0 else 0
+        if not leafy:
+            whole[cell_row, cell_col, MIXED] = 1
+            cell = parts[cell_row, cell_col]
+        piece = across_a, down_a, across_b, down_b
+        returns = _returns(piece, (side, lowest, many), scan, plane2, code, firing.light, cell)
+        if leafy and returns > 0.0:
+            end = _point(origin, axes, side * (across_a + across_b) / 2, (down_a + down_b) / 2)
+            casting.count_beneath(firing, origin, end, (row, col, cell_row, cell_col), returns)
+        elif bare.size > 0 and bare[row, col]:
+            cell[GROUND] += returns
+            cell[OPEN_GROUND] += returns
 
 
 @kernel
@@ -166,13 +212,13 @@ def _line_scan(figures, roll, index):
 
 
 @kernel
-def sweep_leg(lattice, squares, veil, light, sink, origins, angles, figures, steep):
+def sweep_leg(firing, origins, angles, figures, steep):
     """Fire all scan lines of a leg; returns pulses fired within the usable opening.
 
     Parameters
     ----------
-    lattice, squares, veil, light, sink : tuple
-        What is met, where it is counted, what is passed, what returns, and what is filled.
+    firing : Firing
+        What pulses meet.
     origins, angles : ndarray, shape (n, 3)
         Place [m], and yaw, tilt and roll [rad], of the sensor at each scan line.
     figures : ndarray, shape (10,)
@@ -180,15 +226,18 @@ def sweep_leg(lattice, squares, veil, light, sink, origins, angles, figures, ste
     steep : ndarray of bool, shape (m, k)
         Blocks of `BLOCK` squares beside faces too steep for the sweep.
     """
+    firing = lent(firing)
+    lattice = firing.lattice
     z, bottom = lattice[0], lattice[3]
     room = 4 * (z.shape[0] + z.shape[1])
-    pieces = np.empty((2, room, 3))
+    pieces = np.empty((2, room + 1, 3))  # the inner end of the first, then all outer ends
     places = np.empty((2, room, 2), dtype=np.int64)
+    beams = np.empty((room, 4), dtype=np.int64)
     counts = np.zeros(2, dtype=np.int64)
     start = np.empty(6, dtype=np.int64)
     fired = 0
     for i in range(len(origins)):
-        origin = origins[i]
+        origin = origins[i, 0], origins[i, 1], origins[i, 2]
         yaw, tilt, roll = angles[i]
         axes = np.sin(yaw), np.cos(yaw), np.cos(tilt), np.sin(tilt)
         scan = _line_scan(figures, roll, i)
@@ -196,6 +245,7 @@ def sweep_leg(lattice, squares, veil, light, sink, origins, angles, figures, ste
         widest = min(usable + abs(roll), sweep.NEARLY_LEVEL_RAD)
         first = int(np.ceil(pulse_number(kind, -usable, opening, pulses) - shift))
         last = int(np.ceil(pulse_number(kind, usable, opening, pulses) - shift))
+        line = origin, axes, scan, (first, last)
         fired += last - first
         farthest = np.tan(widest) * (origin[2] - bottom) / axes[2]
         down = sweep.straight_down(lattice, origin, axes, start)
@@ -203,28 +253,18 @@ def sweep_leg(lattice, squares, veil, light, sink, origins, angles, figures, ste
             steep.size > 0 and casting.meets_steep(steep, lattice, BLOCK, origin, axes, down, farthest)
         )
         for hand in range(0 if by_cast else 2):
-            side = 1 - 2 * hand
+            pieces[hand, 0, sweep.ACROSS], pieces[hand, 0, sweep.DOWN] = 0.0, down
             counts[hand] = sweep.cut_side(
-                lattice, origin, axes, start, side, widest, farthest, pieces[hand], places[hand]
+                lattice, origin, axes, start, 1 - 2 * hand, widest, farthest, pieces[hand, 1:], places[hand]
             )
         if by_cast or counts.min() < 0:
-            casting.cast_line(lattice, squares, veil, light, sink, origin, axes, scan, first, last)
+            casting.cast_line(firing, line)
             continue
         upper = sweep.starts_upper(start)
         for hand in range(2):
-            _count_side(
-                pieces[hand],
-                places[hand],
-                counts[hand],
-                (1 - 2 * hand, down, upper),
-                scan,
-                (first, last),
-                lattice,
-                squares,
-                veil,
-                light,
-                sink,
-                origin,
-                axes,
-            )
+            side = 1 - 2 * hand
+            found = _share_pulses(pieces[hand], counts[hand], side, line, beams)
+            left = _count_sure(pieces[hand], places[hand], upper, beams, found, origin, firing)
+            if left > 0:
+                _count_rest(pieces[hand], places[hand], upper, beams[:left], side, line, firing)
     return fired

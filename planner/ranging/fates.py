@@ -10,7 +10,7 @@ import numba as nb
 import numpy as np
 import numpy.typing as npt
 
-from planner.ground.kernels import kernel
+from planner.ground.kernels import kernel, lent
 from planner.ranging.linkbudget import Reach
 from planner.ranging.palette import LOBE_STEPS, Palette, rated_palette
 
@@ -26,6 +26,11 @@ takes. It is besides counted as `SHADOWED` in cells that it would have met, had 
 """
 
 CHANNELS = 7
+
+GROUND, OPEN_GROUND, UNVEILED, OTHERS = range(CHANNELS, CHANNELS + 4)
+"""What a record of a cell holds besides: expected returns from bare ground; those were there no crowns; first returns
+that come from beneath crowns, less those which `RETURNS` counts at the hull though they come from beneath it; and from
+`OTHERS` on, returns in each other case."""
 
 _NEVER = 1e300  # ranges that stand for none: infinity would make remainders nan
 
@@ -126,19 +131,21 @@ def light_of(reaches: Sequence[Reach], palettes: Sequence[Palette] = ()) -> Ligh
     )
 
 
-# Pasted into the kernels that use them: a call would count references to the arrays of a light by slow atomic steps.
+# Pasted into the kernels that use them, which take the light as `lent`: else each would count references to all its
+# arrays by slow atomic steps.
 pasted = nb.njit(inline="always", error_model="numpy")
 
 
 @pasted
-def surely(light, code, far2, lean, over2):
+def surely(asked, sure_m2, far2, lean, over2):
     """Return whether all pulses surely return, in every case, from a face up to a squared range [m2].
 
-    `over2` is the squared height of the sensor over the plane of the face, taken vertically, and `lean` the squared
-    length of the face's normal whose upward part is 1. With cos i = h / R, h^2 = over2 / lean, a signal of
-    S^2 rho h / (R^3 exp(2 a R)) is settled without roots and divisions, with the exponential at the longest range.
+    `asked` and `sure_m2` are those of a light for the class of the face, `over2` the squared height of the sensor over
+    the plane of the face, taken vertically, and `lean` the squared length of the face's normal whose upward part is 1.
+    With cos i = h / R, h^2 = over2 / lean, a signal of S^2 rho h / (R^3 exp(2 a R)) is settled without roots and
+    divisions, with the exponential at the longest range.
     """
-    return far2 * far2 * far2 * lean * light.asked[code] <= over2 and far2 <= light.sure_m2[code]
+    return far2 * far2 * far2 * lean * asked <= over2 and far2 <= sure_m2
 
 
 @pasted
@@ -165,10 +172,15 @@ def brightness(light, case, code, cos):
 
 
 @pasted
+def spread(light, case, distance):
+    """Return the signal of a white face, face on, from a range [m]."""
+    return light.strength2_m2[case] * np.exp(-2.0 * light.extinction_per_m[case] * distance) / (distance * distance)
+
+
+@pasted
 def chance_of(light, case, code, distance, cos):
     """Return the chance that a face of a class is seen from a range [m] at a cosine of incidence."""
-    spread = light.strength2_m2[case] * np.exp(-2.0 * light.extinction_per_m[case] * distance) / (distance * distance)
-    return seen(light, spread * brightness(light, case, code, cos) * cos)
+    return seen(light, spread(light, case, distance) * brightness(light, case, code, cos) * cos)
 
 
 @pasted
@@ -189,17 +201,17 @@ def barred(light, distance):
 
 
 @pasted
-def share_out(light, code, distance, cos, pulses, cell, others):
-    """Share pulses out over the channels of a cell, and over the returns of other cases; return what returns."""
+def share_out(light, code, distance, cos, pulses, cell):
+    """Share pulses out over the record of a cell; return what returns as planned."""
     channel = barred(light, distance)
     returns = 0.0
     if channel in (TOO_NEAR, TOO_FAR):
         cell[channel] += pulses
     else:
-        chance = chance_of(light, 0, code, distance, cos)
+        white = spread(light, 0, distance) * cos
+        chance = seen(light, white * brightness(light, 0, code, cos))
         if chance < 1.0:
-            spread = light.strength2_m2[0] * np.exp(-2.0 * light.extinction_per_m[0] * distance) / distance**2
-            dim = max(seen(light, spread * light.rated * cos) - chance, 0.0)
+            dim = max(seen(light, white * light.rated) - chance, 0.0)
             if light.water[code]:
                 dim = 1.0 - chance
             cell[WATER if light.water[code] else DIM] += dim * pulses
@@ -207,8 +219,8 @@ def share_out(light, code, distance, cos, pulses, cell, others):
         cell[channel] += chance * pulses
         if channel == RETURNS:
             returns = chance * pulses
-            for case in range(len(others)):
-                others[case] += chance_of(light, case + 1, code, distance, cos) * pulses
+            for case in range(1, len(light.strength2_m2)):
+                cell[OTHERS + case - 1] += chance_of(light, case, code, distance, cos) * pulses
     return returns
 
 
@@ -219,5 +231,6 @@ def chance_at(light, code, distance, plane2):
     `plane2` is the squared distance of the sensor from the plane of the face [m2], negative for leaves, which face
     every way.
     """
+    light = lent(light)
     cos = 1.0 if plane2 < 0.0 else min(np.sqrt(plane2) / distance, 1.0)
     return chance_of(light, 0, code, distance, cos) if barred(light, distance) == RETURNS else 0.0

@@ -12,24 +12,21 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from planner.ground.kernels import kernel
 from planner.ground.raycast import ceilings_of
 from planner.ground.surface import CellGrid, HeightGrid, Layers
 from planner.ranging import casting, counting
 from planner.ranging.attitude import Leg, to_world
 from planner.ranging.canopy import Crowns, crowns_of
-from planner.ranging.fates import CHANNELS, RETURNS, Light, light_of
+from planner.ranging.fates import RETURNS, Light, light_of
 from planner.ranging.linkbudget import Reach
 from planner.ranging.looks import Faces, LegLooks, Looks, leg_looks, looks_of
+from planner.ranging.sinks import Sink, empty_sink, empty_totals, first_returns_in, pour
 
 Array = npt.NDArray[np.float64]
 Progress = Callable[[int, int], None]
 
 _NO_SQUARES = np.zeros((0, 0), dtype=bool)
 _NO_CODES = np.zeros((0, 0), dtype=np.uint8)
-
-
-_Sink = tuple[Array, Array, Array, npt.NDArray[np.int64], npt.NDArray[np.int64]]
 
 
 @dataclass(frozen=True)
@@ -109,32 +106,22 @@ def _targets(layers: Layers, cells: CellGrid, codes: npt.NDArray[np.uint8]) -> l
     return [hull, beneath]
 
 
-def _empty_sink(cells: CellGrid, cases: int) -> _Sink:
-    return (
-        np.zeros((cells.rows, cells.cols, CHANNELS)),
-        np.zeros((cells.rows, cells.cols, casting.SHARES)),
-        np.zeros((cells.rows, cells.cols, cases)),
-        np.full(cells.rows, cells.cols, dtype=np.int64),
-        np.full(cells.rows, -1, dtype=np.int64),
-    )
-
-
 def _fire(
-    targets: Sequence[_Target], sink: _Sink, seen: tuple[Faces, CellGrid] | None, leg: Leg, light: Light
-) -> tuple[_Sink, int, LegLooks | None]:
-    """Fire one leg into an empty sink, and find its looks at what is to be seen."""
-    pattern = leg.pattern
+    targets: Sequence[_Target], cells: CellGrid, faces: Faces | None, leg: Leg, light: Light
+) -> tuple[Sink, int, LegLooks | None]:
+    """Fire one leg into a sink of its own, and find its looks at what is to be seen."""
+    pattern, sink = leg.pattern, empty_sink((cells.rows, cells.cols), len(light.strength2_m2) - 1)
     fired = 0
     for target in targets:
-        into = (target.lattice, target.squares, target.veil, light, sink)
+        firing = casting.Firing(target.lattice, target.squares, target.veil, light, sink)
         if pattern.planar:
             most_tilt = float(np.abs(leg.angles_rad[:, 1]).max(initial=0.0))
             extremes = (target.lattice[3], target.lattice[2])
             steep = casting.steep_blocks(target.grid, most_tilt, counting.BLOCK, extremes)
-            fired = counting.sweep_leg(*into, leg.origins_m, leg.angles_rad, pattern.figures(), steep)
+            fired = counting.sweep_leg(firing, leg.origins_m, leg.angles_rad, pattern.figures(), steep)
         else:
             fired = casting.cast_pulses(
-                *into,
+                firing,
                 leg.origins_m,
                 to_world(leg.angles_rad),
                 leg.samples_hz / pattern.pulse_rate_hz,
@@ -142,51 +129,7 @@ def _fire(
                 np.asarray(pattern.beam_elevations_rad),
                 leg.pulses,
             )
-    return sink, fired, leg_looks(*seen, leg, lambda cell: _first_returns(sink, cell)) if seen else None
-
-
-def _first_returns(sink: _Sink, cell: npt.NDArray[np.int32]) -> Array:
-    """Return the first returns of a leg in flat cells, shape (m,)."""
-    tally, shares, *_ = sink
-    met = tally.reshape(-1, CHANNELS)[cell, RETURNS]
-    return np.asarray(met + shares.reshape(-1, casting.SHARES)[cell, casting.UNVEILED])
-
-
-@kernel
-def _merge(sink, aggregate, best, pooled, most, passes):
-    """Add one leg to the whole, over the cells it touched, and empty its sink for the next.
-
-    `pooled` and `most` hold first returns, ground returns, those without crowns, and returns in other cases.
-    """
-    tally, shares, cases, first_col, last_col = sink
-    for row in range(tally.shape[0]):
-        for col in range(first_col[row], last_col[row] + 1):
-            sent = 0.0
-            sent_best = 0.0
-            for channel in range(tally.shape[2]):
-                aggregate[row, col, channel] += tally[row, col, channel]
-                sent += tally[row, col, channel]
-                sent_best += best[row, col, channel]
-            if sent > sent_best:
-                best[row, col] = tally[row, col]
-            first = tally[row, col, RETURNS] + shares[row, col, casting.UNVEILED]
-            for place in range(3 + cases.shape[2]):
-                if place == 0:
-                    value = first
-                elif place == 1:
-                    value = shares[row, col, casting.GROUND]
-                elif place == 2:
-                    value = shares[row, col, casting.OPEN_GROUND]
-                else:
-                    value = cases[row, col, place - 3]
-                pooled[row, col, place] += value
-                most[row, col, place] = max(most[row, col, place], value)
-            if first > 0.5 and passes[row, col] < 255:
-                passes[row, col] += 1
-            tally[row, col] = 0.0
-            shares[row, col] = 0.0
-            cases[row, col] = 0.0
-        first_col[row], last_col[row] = tally.shape[1], -1
+    return sink, fired, leg_looks(faces, cells, leg, lambda cell: first_returns_in(sink, cell)) if faces else None
 
 
 def fire_legs(
@@ -232,42 +175,40 @@ def fire_legs(
     shape = (cells.rows, cells.cols)
     lit = [light_of([light]) if isinstance(light, Reach) else light for light in lights]
     cases = len(lit[0].strength2_m2) - 1 if lit else 0
-    aggregate, best = (np.zeros((*shape, CHANNELS)) for _ in range(2))
-    pooled, most = (np.zeros((*shape, 3 + cases)) for _ in range(2))
-    passes = np.zeros(shape, dtype=np.uint8)
+    totals = empty_totals(shape, cases)
     targets = _targets(layers, cells, _NO_CODES if codes is None else np.ascontiguousarray(codes))
     fired, looks = 0, []
-    seen = None if faces is None else (faces, cells)
     with ThreadPoolExecutor(threads) as pool:
         waiting = iter(zip(legs, lit, strict=True))
-        # A few legs ahead at most: each fills a sink of its own, which then serves the next.
+        # A few legs ahead at most: each fills a sink of its own.
         ahead = islice(waiting, threads + 1)
-        queue = [pool.submit(_fire, targets, _empty_sink(cells, cases), seen, *leg) for leg in ahead]
+        queue = [pool.submit(_fire, targets, cells, faces, *leg) for leg in ahead]
         done = 0
         while queue:
             sink, sent, leg_look = queue.pop(0).result()
-            _merge(sink, aggregate, best, pooled, most, passes)
+            pour(sink, totals)
             if (following := next(waiting, None)) is not None:
-                queue.append(pool.submit(_fire, targets, sink, seen, *following))
+                queue.append(pool.submit(_fire, targets, cells, faces, *following))
             fired += sent
             looks += [leg_look] if leg_look else []
             done += 1
             if progress:
                 progress(done, len(legs))
-    if layers.top is layers.ground:  # nothing is known to stand on the ground
-        pooled[..., 1:3], most[..., 1:3] = pooled[..., :1], most[..., :1]
+    aggregate, best, pooled, most, passes = totals
+    first = aggregate[RETURNS] if layers.foliage is None else aggregate[RETURNS] + pooled[0]
+    nothing_stands = layers.top is layers.ground  # as far as is known
     return Tally(
-        aggregate,
-        best,
-        cases=pooled[..., 3:],
-        most_cases=most[..., 3:],
-        first=pooled[..., 0],
-        most_first=most[..., 0],
-        ground=pooled[..., 1],
-        most_ground=most[..., 1],
-        open_ground=pooled[..., 2],
-        most_open_ground=most[..., 2],
+        np.moveaxis(aggregate, 0, -1),
+        np.moveaxis(best, 0, -1),
+        cases=np.moveaxis(pooled[3:], 0, -1),
+        most_cases=np.moveaxis(most[3:], 0, -1),
+        first=first,
+        most_first=most[0],
+        ground=first if nothing_stands else pooled[1],
+        most_ground=most[0 if nothing_stands else 1],
+        open_ground=first if nothing_stands else pooled[2],
+        most_open_ground=most[0 if nothing_stands else 2],
         passes=passes,
         fired=fired,
-        looks=looks_of(looks, cells.rows * cells.cols) if seen else None,
+        looks=looks_of(looks, cells.rows * cells.cols) if faces else None,
     )
