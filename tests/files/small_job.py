@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import shapely
+from made_quality import accuracy_parts, made_quality
 from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
@@ -82,7 +83,7 @@ def small_mission(agl_m: float | None = 60.0, speed_mps: float | None = 5.0) -> 
         sensor=sensor,
         navigation=NAVIGATION,
         aircraft=Aircraft(name="H", min_speed_mps=1, max_speed_mps=12, climb_mps=4, descent_mps=3, endurance_s=1500),
-        requirement=Requirement(density_per_m2=100),
+        requirement=Requirement(density_per_m2=100, vertical_rmse_m=0.05),
         limits=Limits(),
         flight=FlightChoice(agl_m=agl_m, speed_mps=speed_mps),
     )
@@ -109,7 +110,7 @@ def line_figures(line: FlightLine, scene: Scene, heading_deg: float) -> LineFigu
 
 
 def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, met: bool = False) -> Assessment:
-    scene = small_scene(heights, geoid)
+    mission, scene = small_mission(), small_scene(heights, geoid)
     lines = small_lines()
     settings = Settings(60, 6.1, 200e3, 100, 33.3, 70, 0.0, 0.25, "terrain", {"agl_m": "given"})
     figures = tuple(line_figures(line, scene, heading) for line, heading in zip(lines, (0.1, 180.1), strict=True))
@@ -152,11 +153,13 @@ def small_assessment(heights: str = "orthometric", geoid: Geoid | None = None, m
         ),
         by_class=(PartFigures(UNCLASSED, 39600.0, (320.0,), {"sparse": 256.0, "shadow": 64.0}, 12.5, "fly slower"),),
         by_feature=(),
+        **accuracy_parts(cells, judged, density, requirement=mission.requirement),
     )
     cautions = (Caution("ceiling", "within", "Below the ceiling.", 66.0, 120.0, "m above ground"),)
     plan = Plan(lines, settings, figures, flight)
     unsafe = () if met else (Fault("E23", "L02 passes 4 m below its clearance", "-7.411, 62.031", "fly higher"),)
-    return Assessment(small_mission(), scene, plan, forecast, cautions, ("one assumption",), unsafe)
+    quality = made_quality(scene, cells, judged)
+    return Assessment(mission, scene, plan, forecast, quality, cautions, ("one assumption",), unsafe)
 
 
 def reviewed(assessment: Assessment) -> Assessment:

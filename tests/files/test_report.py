@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import shapely
 from files.small_job import line_figures, small_lines, small_mission, small_scene
+from made_quality import accuracy_parts, made_quality
 
 from planner.assessment import Assessment, Forecast, Plan
 from planner.errors import Fault
@@ -95,6 +96,7 @@ def job(word: str = "") -> Assessment:
         cases=cases,
         by_class=figures_by_class(scene.cover, cells, judged, cases, codes),
         by_feature=figures_by_feature(scene.features, cells, judged, cases, codes),
+        **accuracy_parts(cells, dry, np.nan_to_num(planned), requirement=mission.requirement),
     )  # fmt: skip
     whole = forecast.by_class[0]
     road = dataclasses.replace(
@@ -117,7 +119,8 @@ def job(word: str = "") -> Assessment:
     plan = Plan(lines, settings, figures, {"lines": 2, "time_s": {"lines": 66.0, "total": 4000.0}})
     unsafe = (Fault("E23", "line L02 comes within 4.0 m of the top surface" + word, "lon -7.411", "raise agl_m"),)
     mission = dataclasses.replace(mission, name=f"Meadow{word}")
-    return Assessment(mission, scene, plan, forecast, cautions, ("one assumption" + word, "no wind"), unsafe)
+    quality = made_quality(scene, cells, dry, pads=("crest pad", "gate pad"), word=word)
+    return Assessment(mission, scene, plan, forecast, quality, cautions, ("one assumption" + word, "no wind"), unsafe)
 
 
 class Reader(HTMLParser):

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
+from made_quality import accuracy_parts, made_quality
 from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
@@ -69,7 +70,8 @@ def _mission(name: str) -> Mission:
     return Mission(
         name=name, date=dt.date(2027, 4, 12), file=Path("job.toml"), take_off_deg=((-7.4105, 62.0302),),
         site=Site(area="area.geojson", buffer_m=15), terrain=Terrain(ground="ground.tif", heights="orthometric"),
-        sensor=sensor, navigation=NAVIGATION, aircraft=aircraft, requirement=Requirement(density_per_m2=TARGET),
+        sensor=sensor, navigation=NAVIGATION, aircraft=aircraft,
+        requirement=Requirement(density_per_m2=TARGET, vertical_rmse_m=0.05),
     )  # fmt: skip
 
 
@@ -102,6 +104,7 @@ def assessment(
     passing: float = 0.3,
     road: str = "crest road",
     wet: str = "wet",
+    word: str = "",
 ) -> Assessment:
     """A job with a grove in its middle, through whose crowns a share of the pulses passes, a tar road and a pond.
 
@@ -189,6 +192,7 @@ def assessment(
         faces=FaceFigures("first returns per square metre of face", 45.0, 310.0, 544.0, 27.3, 9.8),
         coverage=CoverageFigures(float(judged.sum()), below, 100 * below / judged.sum(), water, by_cause, 4.2),
         met=False, cases=cases, by_class=parts, by_feature=parts[:1],
+        **accuracy_parts(cells, judged, np.nan_to_num(density), requirement=mission.requirement),
     )  # fmt: skip
     cautions = (
         Caution("ceiling", "over", "Line L04 flies above the ceiling at its middle.", 124.9, 120.0, "m above ground"),
@@ -212,7 +216,8 @@ def assessment(
     )
     flight = {"lines": 5, "line_length_m": 850.0, "turns": 4, "time_s": {"total": 431.0}}
     assumptions = ("visibility 23 km (default)", "scan phase starts anew on each line", "no wind")
-    return Assessment(mission, scene, Plan(lines, None, figures, flight), forecast, cautions, assumptions)
+    quality = made_quality(scene, cells, judged, word=word)
+    return Assessment(mission, scene, Plan(lines, None, figures, flight), forecast, quality, cautions, assumptions)
 
 
 @pytest.fixture(scope="module")
@@ -368,7 +373,7 @@ def test_a_feature_tells_what_falls_short_in_each_case(map_file: Path) -> None:
 @pytest.fixture(scope="module")
 def hostile_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("hostile") / "map.html"
-    write_map(path, assessment(HOSTILE_NAME, HOSTILE[1:], road=HOSTILE[2], wet=HOSTILE[4]))
+    write_map(path, assessment(HOSTILE_NAME, HOSTILE[1:], road=HOSTILE[2], wet=HOSTILE[4], word=HOSTILE[0]))
     return path
 
 
