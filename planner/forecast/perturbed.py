@@ -242,7 +242,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
         return slant
     for draw in range(len(totals)):
         for variant in range(SURE_ATTITUDE + 1):
-            near, go, bent = gap, move, rise
+            near, go, bent, spun = gap, move, rise, turning
             pointing, tilt = TURNED, still
             if variant != SURE_TERRAIN:
                 near = near[0], near[1], near[2] + effects[draw, RISE]
@@ -251,6 +251,8 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
                 aside_m, faster = moved[draw, leg, ASIDE], moved[draw, leg, SPEED]
                 near = near[0] - aside_m * right_e, near[1] - aside_m * right_n, near[2] - moved[draw, leg, UP]
                 go = go[0] * faster, go[1] * faster, go[2] * faster
+                # Motion is kept where it was on the ground, so that a leg brings all its pulses at any speed.
+                spun = turning[0] * faster, turning[1] * faster
             else:
                 pointing = BY_HEADING
             if variant != SURE_ATTITUDE:
@@ -268,7 +270,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
             else:
                 pointing = BY_CRAB
             turn = moved[draw, leg, pointing], moved[draw, leg, pointing + 1]
-            later, aside, down, range2, over, pace = _meet(near, go, bent, axes, turning, lean, turn, tilt)
+            later, aside, down, range2, over, pace = _meet(near, go, bent, axes, spun, lean, turn, tilt)
             if down <= 0.0:
                 continue
             rate = _rate_inside(sums, leg, step, np.arctan2(aside, down), half_rad, usable)

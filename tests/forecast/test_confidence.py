@@ -60,8 +60,8 @@ def pattern(kind="oscillating_linear", half_deg=20.0):
 
 
 def sway_of(leg, sway_deg):
-    """Roll, pitch and heading that swing, as functions of time."""
-    t = (np.arange(len(leg.origins_m)) + 0.5) / leg.samples_hz
+    """Heading, pitch and roll that swing, the same at the same place however fast the leg is flown."""
+    t = np.hypot(*(leg.origins_m - leg.points_m[0])[:, :2].T) / SPEED_MPS
     return np.radians(sway_deg) * np.column_stack([np.sin(t * 2.1), 0.6 * np.sin(t * 3.3 + 1), np.sin(t * 4.1 + 2)])
 
 
@@ -163,7 +163,7 @@ def job():
 @pytest.fixture(scope="module")
 def dim_job():
     """So little light that chances of return are seldom 1."""
-    return Job(lit=light(190.0))
+    return Job(lit=light(215.0))
 
 
 def asked(job, share=1.5, **more):
@@ -217,12 +217,13 @@ def test_turns_that_mostly_move_points_along_the_track(job, doubts):
     ids=lambda doubts: next(iter(doubts)),
 )
 def test_little_light(dim_job, doubts):
-    compare(dim_job, only(**doubts), mean=0.015)
+    """The chance at the middle of a cell stands for all of it: 3 percent where half of the site fades out."""
+    compare(dim_job, only(**doubts), mean=0.03)
 
 
 def test_all_at_once_with_motion():
     """Attitude that swings by 1.5 degrees makes edges of swaths uneven, which a look at a cell's middle smooths."""
-    compare(Job(sway_deg=1.5), Doubts(reflectance_patch_share=0.0), points=2.0, gain=None)
+    compare(Job(sway_deg=1.5), Doubts(reflectance_patch_share=0.0), mean=0.015, points=2.0, gain=None)
 
 
 @pytest.mark.parametrize("kind", ["rotating", "oscillating_sine", "conical"])
