@@ -222,8 +222,11 @@ def test_little_light(dim_job, doubts):
 
 
 def test_all_at_once_with_motion():
-    """Attitude that swings by 1.5 degrees makes edges of swaths uneven, which a look at a cell's middle smooths."""
-    compare(Job(sway_deg=1.5), Doubts(reflectance_patch_share=0.0), mean=0.015, points=2.0, gain=None)
+    """Attitude that swings by 1.5 degrees makes edges of swaths uneven, which a look at a cell's middle smooths.
+
+    Little wind: a strong crab moves what swings over the edges of the site.
+    """
+    compare(Job(sway_deg=1.5), Doubts(reflectance_patch_share=0.0, wind_sd_mps=0.4), points=2.0, gain=None)
 
 
 @pytest.mark.parametrize("kind", ["rotating", "oscillating_sine", "conical"])
