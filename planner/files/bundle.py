@@ -19,6 +19,7 @@ from typing import Any
 from planner.assessment import Assessment
 from planner.cover import AT_NM
 from planner.errors import Fault, InputError
+from planner.files.checkpointfiles import checkpoints_csv, checkpoints_geojson
 from planner.files.planfiles import (
     collection_text,
     gaps_geojson,
@@ -27,12 +28,17 @@ from planner.files.planfiles import (
     plan_geojson,
     write_grid,
 )
+from planner.files.qualityfigures import quality_figures
+from planner.forecast.budgets import NO_TERM
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
 from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.surface import Scene
 from planner.mission import Conditions
+from planner.ranging.uncertainty import TERMS
 
 CAUSE_CODES = ", ".join(f"{code} {cause}" for code, cause in enumerate(("met", *CAUSES))) + f", {NOT_JUDGED} not judged"
+
+TERM_CODES = ", ".join(f"{code} {term}" for code, term in enumerate(TERMS)) + f", {NO_TERM} no returns"
 
 CASE_NAMES = ("name", "description", "judged_per_m2", "below_m2", "below_pct", "met")
 
@@ -124,6 +130,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "assumptions": assessment.assumptions,
             "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],
         }
+        | quality_figures(assessment)
     )
     return summary | {"frame": _frame_dict(assessment.scene)}
 
@@ -151,13 +158,22 @@ def _workshop(folder: Path) -> Iterator[Path]:
 
 
 def _write_files(folder: Path, assessment: Assessment, input_files: Sequence[tuple[str, Path]]) -> None:
-    forecast = assessment.forecast
+    scene, layout = assessment.scene, assessment.quality.checkpoints
     _write_text(folder / "plan.geojson", collection_text(plan_geojson(assessment)))
     _write_text(folder / "gaps.geojson", collection_text(gaps_geojson(assessment)))
+    _write_text(folder / "checkpoints.geojson", collection_text(checkpoints_geojson(layout, scene, scene.grid_crs)))
+    _write_text(folder / "checkpoints.csv", checkpoints_csv(layout, scene, scene.grid_crs))
     summary = json.dumps(
         summary_dict(assessment, input_files), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False
     )
     _write_text(folder / "summary.json", summary + "\n")
+    _write_coverage(folder, assessment)
+    _write_errors(folder, assessment)
+
+
+def _write_coverage(folder: Path, assessment: Assessment) -> None:
+    """Write what comes back to each cell, and the cause where it is too little."""
+    forecast = assessment.forecast
     densities = {
         f"Density as judged: {forecast.density.definition}": forecast.density_per_m2,
         "First returns per square metre of plan area": forecast.first_per_m2,
@@ -167,6 +183,28 @@ def _write_files(folder: Path, assessment: Assessment, input_files: Sequence[tup
     write_grid(folder / "passes.tif", {"Lines with at least one return": forecast.passes}, assessment, "1", None)
     cause = f"Cause of a cell below its density: {CAUSE_CODES}"
     write_grid(folder / "cause.tif", {cause: forecast.cause}, assessment, "code", NOT_JUDGED)
+
+
+def _write_errors(folder: Path, assessment: Assessment) -> None:
+    """Write the errors of each cell, what makes most of them, and the chances to meet what is asked."""
+    errors, shape = assessment.forecast.errors, assessment.forecast.judged.shape
+    one_sd = "one standard deviation of points in the cell"
+    bands = {
+        f"Vertical error, {one_sd}: of all passes together, weighted by their returns": errors.vertical_combined_m,
+        f"Vertical error, {one_sd}: of one return of the pass that brings most": errors.vertical_single_m,
+        f"Horizontal error, {one_sd}, root of the summed squares of both axes: of all passes together, weighted by "
+        "their returns": errors.horizontal_combined_m,
+    }
+    grids = {said: values.reshape(shape) for said, values in bands.items()}
+    write_grid(folder / "vertical_rmse.tif", grids, assessment, "m", math.nan)
+    term = f"Term that makes most of the vertical variance of all passes together: {TERM_CODES}"
+    write_grid(folder / "dominant_term.tif", {term: errors.dominant.reshape(shape)}, assessment, "code", NO_TERM)
+    if (sure := assessment.quality.confidence) is not None:
+        chances = {
+            f"Chance to meet what is asked, density and height error: {sure.definition}": sure.chance,
+            "Chance to meet the density alone, over the same draws": sure.chance_density,
+        }
+        write_grid(folder / "confidence.tif", chances, assessment, "1", math.nan)
 
 
 def _write_text(path: Path, text: str) -> None:

@@ -1,19 +1,25 @@
+import csv
 import datetime as dt
 import hashlib
 import json
+from dataclasses import asdict
 from dataclasses import replace as changed
 from pathlib import Path
 
 import jsonschema
 import numpy as np
+import pyproj
 import pytest
 import rasterio
 from small_job import compared, reviewed, small_assessment, tilted_geoid
 
 from planner.errors import InputError
 from planner.files.bundle import summary_dict, summary_schema, write_outputs
+from planner.forecast.calibration import PARAMETERS
+from planner.forecast.draws import SOURCES
 from planner.forecast.gaps import CAUSES
 from planner.mission import Conditions
+from planner.ranging.uncertainty import TERMS
 
 NAMES = {
     "plan.geojson",
@@ -24,6 +30,11 @@ NAMES = {
     "density.tif",
     "passes.tif",
     "cause.tif",
+    "vertical_rmse.tif",
+    "dominant_term.tif",
+    "confidence.tif",
+    "checkpoints.geojson",
+    "checkpoints.csv",
 }
 
 
@@ -37,6 +48,13 @@ def _report(path, assessment):
 
 def without_faces(assessment):
     return changed(assessment, forecast=changed(assessment.forecast, faces=None))
+
+
+def unsure(assessment):
+    """The job without draws, and without two lines that see the same ground."""
+    return changed(
+        assessment, quality=changed(assessment.quality, confidence=None, calibration=None, helpful=None, pads=())
+    )
 
 
 @pytest.fixture
@@ -61,7 +79,9 @@ def _hashes(folder):
 
 
 @pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
-@pytest.mark.parametrize("view", [lambda job: job, reviewed, without_faces], ids=["planned", "reviewed", "no face"])
+@pytest.mark.parametrize(
+    "view", [lambda job: job, reviewed, without_faces, unsure], ids=["planned", "reviewed", "no face", "no draws"]
+)
 def test_summary_keeps_to_its_schema(inputs, geoid, view):
     jsonschema.Draft202012Validator.check_schema(summary_schema())
     summary = summary_dict(view(small_assessment(geoid=geoid)), inputs)
@@ -75,11 +95,26 @@ def test_schema_knows_the_closed_list_of_causes():
     assert tuple(by_cause["propertyNames"]["enum"]) == CAUSES
 
 
+def test_schema_knows_the_closed_lists_of_accuracy():
+    parts, properties = summary_schema()["$defs"], summary_schema()["properties"]
+    assert tuple(parts["part_accuracy"]["properties"]["dominant_term"]["enum"]) == TERMS
+    assert (*TERMS, None) == tuple(properties["vertical"]["properties"]["dominant_term"]["enum"])
+    confidence = properties["confidence"]["properties"]
+    assert tuple(confidence["by_source_m2"]["properties"]) == SOURCES
+    assert (*SOURCES, "") == tuple(confidence["costliest"]["enum"])
+    assert tuple(properties["calibration"]["properties"]["parameters"]["const"]) == PARAMETERS
+    assert tuple(parts["left_m"]["properties"]) == tuple(parts["undetermined"]["items"]["enum"]) == PARAMETERS
+
+
 def test_schema_closes_each_object_round_the_names_it_requires():
     properties = summary_schema()["properties"]
-    closed = {name: properties[name] for name in ("density", "faces", "coverage", "conditions", "frame")}
-    closed |= {name: properties[name]["items"] for name in ("surfaces", "cases")}
-    closed["part"] = summary_schema()["$defs"]["part"]
+    alone = ("density", "faces", "coverage", "conditions", "frame", "navigation", "vertical", "checkpoints")
+    closed = {name: properties[name] for name in (*alone, "calibration", "confidence")}
+    closed |= {name: properties[name]["items"] for name in ("surfaces", "cases", "acceptance", "volumes")}
+    closed |= {name: summary_schema()["$defs"][name] for name in ("part", "part_accuracy", "calibration_sd", "left_m")}
+    closed |= {name: closed["volumes"]["properties"][name] for name in ("volume", "change")}
+    closed["trial"] = properties["calibration"]["properties"]["trials"]["items"]
+    closed["rule"] = properties["checkpoints"]["properties"]["rules"]["items"]
     for name, held in closed.items():
         assert set(held["required"]) == set(held["properties"]), name
         assert held["additionalProperties"] is False, name
@@ -152,6 +187,41 @@ def test_summary_says_what_the_conditions_and_surfaces_were(inputs):
     assert summary_dict(small_assessment(), inputs)["surfaces"] == []
 
 
+def test_summary_says_what_accuracy_is_worth(inputs):
+    job = small_assessment()
+    summary, quality = summary_dict(job, inputs), job.quality
+    vertical, figures = summary["vertical"], job.forecast.accuracy
+    assert (vertical["target_rmse_m"], vertical["met"]) == (0.05, figures.met)
+    # Tested against checkpoints: root of the sum of squares (ASPRS Edition 2, R).
+    assert vertical["tested_rmse_m"] == pytest.approx(np.hypot(vertical["rmse_m"], vertical["checkpoint_sd_m"]))
+    assert {part["dominant_term"] for part in vertical["by_slope"]} <= set(TERMS)
+    assert len(vertical["by_slope"]) == len(figures.by_slope) > 1
+    assert summary["acceptance"] == [asdict(clause) for clause in quality.acceptance]
+    assert (summary["checkpoints"]["wanted"], summary["checkpoints"]["placed"]) == (30, 4)
+    assert summary["navigation"]["card"] == job.mission.navigation.name
+    assert summary["navigation"]["base_distance_m"] == 1000
+    (pad,) = summary["volumes"]
+    assert (pad["name"], pad["volume"]["error_95_m3"], pad["change"]["mean_m"]) == ("north pad", 47.04, 0.069)
+    assert "cell_sd_m" not in pad["volume"]
+    assert summary["confidence"]["costliest"] == "terrain"
+    assert (summary["confidence"]["draws"], summary["confidence"]["sure_chance"]) == (200, 0.95)
+    assert "chance" not in summary["confidence"]
+
+
+def test_what_lines_cannot_determine_is_null(inputs):
+    calibration = summary_dict(small_assessment(), inputs)["calibration"]
+    assert (calibration["sd"]["heading_deg"], calibration["left_m"]["heading"]) == (None, None), "infinity is null"
+    assert calibration["sd"]["roll_deg"] == 0.0021
+    heading = PARAMETERS.index("heading")
+    assert calibration["correlations"][heading] == [None] * 4, "nan is null"
+    assert calibration["undetermined"] == ["pitch", "heading"]
+    best, _ = calibration["trials"]
+    assert best["line"] == calibration["best"] == "a line across the middle"
+    assert best["sd"]["pitch_deg"] == 0.004
+    frame, line = small_assessment().scene.frame, small_assessment().quality.helpful.best.line
+    assert frame.from_lonlat(*best["end_deg"]) == pytest.approx(line.end_m, abs=0.02)
+
+
 def test_no_absolute_path_in_the_summary(inputs):
     (name, path), *_ = inputs
     summary = summary_dict(small_assessment(), [(str(path), path), (f"../{name}", path)])
@@ -184,6 +254,60 @@ def test_the_density_raster_holds_both_kinds_beside_what_is_judged(tmp_path, inp
         arrays = (forecast.density_per_m2, forecast.first_per_m2, forecast.ground_per_m2)
         for number, array in enumerate(arrays, start=1):
             np.testing.assert_allclose(raster.read(number), array, rtol=1e-7)
+
+
+def test_the_error_rasters_hold_what_the_forecast_says(tmp_path, inputs):
+    _write(tmp_path / "out", inputs)
+    forecast, sure = small_assessment().forecast, small_assessment().quality.confidence
+    errors, shape = forecast.errors, forecast.judged.shape
+    with rasterio.open(tmp_path / "out" / "vertical_rmse.tif") as raster:
+        said = raster.descriptions
+        assert [text.split(",")[0] for text in said] == ["Vertical error", "Vertical error", "Horizontal error"]
+        assert ["all passes" in text for text in said] == [True, False, True]
+        assert raster.units == ("m",) * 3
+        assert np.isnan(raster.nodata)
+        of_bands = (errors.vertical_combined_m, errors.vertical_single_m, errors.horizontal_combined_m)
+        for number, values in enumerate(of_bands, start=1):
+            np.testing.assert_allclose(raster.read(number), values.reshape(shape), rtol=1e-6)
+    with rasterio.open(tmp_path / "out" / "dominant_term.tif") as raster:
+        assert raster.dtypes == ("uint8",)
+        assert all(f"{code} {term}" in raster.descriptions[0] for code, term in enumerate(TERMS))
+        codes = raster.read(1)
+        np.testing.assert_array_equal(codes, errors.dominant.reshape(shape))
+        assert {TERMS[code] for code in np.unique(codes[codes != raster.nodata])} == {"position", "roll and pitch"}
+    with rasterio.open(tmp_path / "out" / "confidence.tif") as raster:
+        assert sure.definition in raster.descriptions[0]
+        assert "density alone" in raster.descriptions[1]
+        np.testing.assert_array_equal(raster.read(1), sure.chance)
+        np.testing.assert_array_equal(raster.read(2), sure.chance_density)
+        assert (raster.read(2) >= raster.read(1))[forecast.judged].all()
+
+
+def test_without_draws_there_is_no_confidence(tmp_path, inputs):
+    _write(tmp_path / "out", inputs, assessment=unsure(small_assessment()))
+    assert {path.name for path in (tmp_path / "out").iterdir()} == NAMES - {"confidence.tif"}
+    summary = json.loads((tmp_path / "out" / "summary.json").read_text())
+    assert (summary["confidence"], summary["calibration"], summary["volumes"]) == (None, None, [])
+
+
+def test_checkpoints_are_written_to_be_taken_along(tmp_path, inputs):
+    _write(tmp_path / "out", inputs)
+    points = json.loads((tmp_path / "out" / "checkpoints.geojson").read_text())["features"]
+    with (tmp_path / "out" / "checkpoints.csv").open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    layout, frame = small_assessment().quality.checkpoints, small_assessment().scene.frame
+    assert [row["id"] for row in rows] == [point["id"] for point in points] == ["CP01", "CP02", "CP03", "CP04"]
+    for point, written in zip(layout.points, points, strict=True):
+        place = frame.from_lonlat(*written["geometry"]["coordinates"][:2])
+        assert place == pytest.approx((point.east_m, point.north_m), abs=1e-3)
+
+
+def test_checkpoints_keep_to_the_users_own_grid(tmp_path, inputs):
+    job = small_assessment()
+    utm = changed(job, scene=changed(job.scene, grid_crs=pyproj.CRS(32629)))
+    _write(tmp_path / "out", inputs, assessment=utm)
+    assert "EPSG:32629" in (tmp_path / "out" / "checkpoints.csv").read_text()
+    assert "EPSG:32629" in json.loads((tmp_path / "out" / "checkpoints.geojson").read_text())["grid"]
 
 
 def test_existing_folder_stays(tmp_path, inputs):
