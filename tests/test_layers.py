@@ -22,7 +22,7 @@ ROWS = (
     ("planner.ground",),
     ("planner.mission",),
     ("planner.wording",),
-    ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts"),
+    ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts", "planner.hazards"),
     ("planner.equipment",),
     ("planner.errors",),
 )

@@ -15,6 +15,7 @@ import shapely
 
 from planner.cover import Surface
 from planner.ground.geodesy import Frame, Geoid
+from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.sun import SolarSpectrum
 
 Array = npt.NDArray[np.float64]
@@ -226,6 +227,12 @@ class Scene:
         Spectrum of the sun on a clear day; None leaves the sun out.
     frame_doubt_m : float
         Horizontal doubt from mixed frames of the inputs [m].
+    obstacles : tuple of Obstacle
+        What stands on the site beside the terrain.
+    keep_outs : tuple of KeepOut
+        Volumes that no path may enter.
+    sensitive : tuple of Sensitive
+        Areas that paths had better not cross.
     cautions : tuple of str
         What the reader of the inputs must be told.
     """
@@ -245,6 +252,9 @@ class Scene:
     grid_crs: pyproj.CRS | None = None
     sunlight: SolarSpectrum | None = None
     frame_doubt_m: float = 0.0
+    obstacles: tuple[Obstacle, ...] = ()
+    keep_outs: tuple[KeepOut, ...] = ()
+    sensitive: tuple[Sensitive, ...] = ()
     cautions: tuple[str, ...] = ()
 
     @property
