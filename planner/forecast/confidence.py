@@ -117,7 +117,7 @@ class Ground:
     density_per_m2: Array
     codes: Codes
     optical_depth: Array | None = None
-    variances_m2: Array | None = None
+    variances_m2: npt.NDArray[np.floating[Any]] | None = None
 
 
 def judge_confidence(

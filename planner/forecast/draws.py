@@ -6,14 +6,13 @@ a draw is judged.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import Field
 
+from planner import doubts as declared
 from planner.cover import Surface
-from planner.equipment import NotNegative, Positive, frozen
+from planner.equipment import NotNegative, frozen
 from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid
 from planner.ranging.attitude import Leg, rotation
@@ -21,7 +20,6 @@ from planner.ranging.fates import pasted
 from planner.ranging.reflectance import reflectance_at
 
 Array = npt.NDArray[np.float64]
-Share = Annotated[float, Field(ge=0, le=1)]
 
 SOURCES = ("terrain", "wind and track", "attitude", "reflectance", "canopy", "visibility", "navigation")
 """Sources of doubt, as they are named and in the order they are removed."""
@@ -37,55 +35,21 @@ LARGEST_LOG_SD = 1.0
 ASIDE, UP, SPEED, TURNED, BY_HEADING, BY_CRAB = 0, 1, 2, 3, 5, 7
 
 
-@frozen
-class Doubts:
-    """How far things may be from what the forecast takes them for, one standard deviation each.
+# Places in what a draw does to a cell: metres of terrain, its slopes, brightness as a ratio, share of ground returns.
+RISE, RISE_E, RISE_N, BRIGHTNESS, PASSED = range(5)
 
-    All defaults are common practice, no source; measured figures of the crew's own flights are better.
+
+@frozen
+class Doubts(declared.Doubts):
+    """The doubts that a mission declares, with that of its terrain.
 
     Attributes
     ----------
     terrain_sd_m : float
         Vertical error of the terrain's heights [m].
-    terrain_common_share : float
-        Share of its variance that is the same all over the site, 0-1; the rest changes from place to place.
-    patch_m : float
-        Distance over which errors of terrain, brightness and leaves change: a correlation of 0.3 is left there [m].
-    aside_sd_m, up_sd_m : float
-        Offset of a whole leg from its track, sideways and in height [m].
-    speed_log_sd : float
-        Ratio of a leg's ground speed to the planned, as ln.
-    wind_sd_mps : float
-        Each component of the wind against the declared one, the same for all legs: it turns the nose [m/s].
-    roll_sd_deg, pitch_sd_deg, heading_sd_deg : float
-        Offset of the sensor during a whole leg, beside the motion that the forecast simulates [deg].
-    reflectance_log_sd : float
-        Spread of brightness, as ln, of classes that state none.
-    reflectance_patch_share : float
-        Share of the variance of a class that lies between patches of it, 0-1; the rest is common to the class.
-    leaf_area_log_sd : float
-        Ratio of leaf area to the class's, as ln, patch by patch.
-    visibility_log_sd : float
-        Ratio of visibility to the planned, as ln.
-    error_log_sd : float
-        Ratio of each term of the height error to its specification, as ln.
     """
 
     terrain_sd_m: NotNegative = 0.3
-    terrain_common_share: Share = 0.25
-    patch_m: Positive = 50.0
-    aside_sd_m: NotNegative = 0.5
-    up_sd_m: NotNegative = 0.5
-    speed_log_sd: NotNegative = 0.03
-    wind_sd_mps: NotNegative = 1.5
-    roll_sd_deg: NotNegative = 0.3
-    pitch_sd_deg: NotNegative = 0.3
-    heading_sd_deg: NotNegative = 0.5
-    reflectance_log_sd: NotNegative = 0.3
-    reflectance_patch_share: Share = 0.5
-    leaf_area_log_sd: NotNegative = 0.3
-    visibility_log_sd: NotNegative = 0.3
-    error_log_sd: NotNegative = 0.2
 
     def in_words(self) -> str:
         """Return every figure in a sentence, with its mark."""
@@ -252,7 +216,7 @@ def course_of(legs: Sequence[Leg]) -> tuple[Array, Array, Array]:
     return along, np.column_stack([along[:, 1], -along[:, 0]]), speeds
 
 
-def class_log_sds(surfaces: Sequence[Surface], wavelength_nm: float, doubts: Doubts) -> Array:
+def class_log_sds(surfaces: Sequence[Surface], wavelength_nm: float, doubts: declared.Doubts) -> Array:
     """Return the spread of ln of brightness of each class of surface, shape (1 + classes,); first that of no class.
 
     A tenth of a normal distribution lies below its mean less 1.2816 standard deviations, and a tenth above it.
@@ -291,6 +255,30 @@ def patch_of(nodes, draw, col, row):
     upper, lower = west * nw + east * ne, west * sw + east * se
     across = north * (west_slope * nw + east_slope * ne) + south * (west_slope * sw + east_slope * se)
     return north * upper + south * lower, across, north_slope * upper + south_slope * lower
+
+
+@kernel
+def fill_effects(place, fields, code, effects):
+    """Fill what each draw does to a cell, but for its leaves."""
+    rise, bumps, class_log, patch_log, patch_sd, node_m, west, north = fields
+    col, row = (place[0] - west) / node_m, (north - place[1]) / node_m
+    for draw in range(len(effects)):
+        height, east, south = patch_of(bumps, draw, col, row)
+        effects[draw, RISE] = rise[draw] + height
+        effects[draw, RISE_E], effects[draw, RISE_N] = east / node_m, -south / node_m
+        log = class_log[draw, code]
+        if patch_sd[code] > 0.0:
+            log += patch_sd[code] * patch_of(patch_log, draw, col, row)[0]
+        effects[draw, BRIGHTNESS] = np.exp(log)
+
+
+@kernel
+def fill_passed(place, leaves, fields, slanted, effects):
+    """Fill the ratio of what passes the crowns over a cell in each draw to what passes as planned."""
+    node_m, west, north = fields[-3:]
+    for draw in range(len(effects)):
+        log = patch_of(leaves, draw, (place[0] - west) / node_m, (north - place[1]) / node_m)[0]
+        effects[draw, PASSED] = np.exp(-slanted * (np.exp(log) - 1.0))
 
 
 @kernel

@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from planner.forecast.draws import ASIDE, BY_CRAB, BY_HEADING, SPEED, TURNED, UP, patch_of
+from planner.forecast import draws
 from planner.ground.kernels import kernel
 from planner.ranging.fates import RETURNS, barred, pasted
 
@@ -24,9 +24,6 @@ VARIANTS = 6
 
 # Places in the figures of a leg.
 USABLE, SAMPLES_HZ, SAMPLES, RIGHT_E, RIGHT_N, LOOKS, STEP_RAD = range(7)
-
-# Places in what a draw does to a cell: metres of terrain, its slopes, brightness as a ratio, share of ground returns.
-RISE, RISE_E, RISE_N, BRIGHTNESS, PASSED = range(5)
 
 # Columns of hits: density alone, both, and both without each source of doubt.
 HITS = 9
@@ -243,18 +240,18 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     for draw in range(len(totals)):
         for variant in range(SURE_ATTITUDE + 1):
             near, go, bent, spun = gap, move, rise, turning
-            pointing, tilt = TURNED, still
+            pointing, tilt = draws.TURNED, still
             if variant != SURE_TERRAIN:
-                near = near[0], near[1], near[2] + effects[draw, RISE]
-                bent = rise[0] + effects[draw, RISE_E], rise[1] + effects[draw, RISE_N]
+                near = near[0], near[1], near[2] + effects[draw, draws.RISE]
+                bent = rise[0] + effects[draw, draws.RISE_E], rise[1] + effects[draw, draws.RISE_N]
             if variant != SURE_TRACK:
-                aside_m, faster = moved[draw, leg, ASIDE], moved[draw, leg, SPEED]
-                near = near[0] - aside_m * right_e, near[1] - aside_m * right_n, near[2] - moved[draw, leg, UP]
+                aside_m, faster = moved[draw, leg, draws.ASIDE], moved[draw, leg, draws.SPEED]
+                near = near[0] - aside_m * right_e, near[1] - aside_m * right_n, near[2] - moved[draw, leg, draws.UP]
                 go = go[0] * faster, go[1] * faster, go[2] * faster
                 # Motion is kept where it was on the ground, so that a leg brings all its pulses at any speed.
                 spun = turning[0] * faster, turning[1] * faster
             else:
-                pointing = BY_HEADING
+                pointing = draws.BY_HEADING
             if variant != SURE_ATTITUDE:
                 tilt = (
                     turns[draw, leg, 0, 0],
@@ -268,7 +265,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
                     turns[draw, leg, 2, 2],
                 )
             else:
-                pointing = BY_CRAB
+                pointing = draws.BY_CRAB
             turn = moved[draw, leg, pointing], moved[draw, leg, pointing + 1]
             later, aside, down, range2, over, pace = _meet(near, go, bent, axes, spun, lean, turn, tilt)
             if down <= 0.0:
@@ -286,7 +283,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
             pulses = visible * rate * over / (range2 * pace)
             shine = strength2 * cos / range2 * (matt + _lobe(lobes, number, code, cos))
             clear = np.exp(-air_per_m * extinction[draw] * distance)
-            bright = effects[draw, BRIGHTNESS]
+            bright = effects[draw, draws.BRIGHTNESS]
             totals[draw, variant] += pulses * _seen(chances, number, shine * bright * clear)
             if variant == ALL:
                 totals[draw, SURE_REFLECTANCE] += pulses * _seen(chances, number, shine * clear)
@@ -296,39 +293,17 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
 
 
 @kernel
-def _fill_effects(place, fields, code, effects):
-    """Fill what each draw does to a cell, but for its leaves."""
-    rise, bumps, class_log, patch_log, patch_sd, node_m, west, north = fields
-    col, row = (place[0] - west) / node_m, (north - place[1]) / node_m
-    for draw in range(len(effects)):
-        height, east, south = patch_of(bumps, draw, col, row)
-        effects[draw, RISE] = rise[draw] + height
-        effects[draw, RISE_E], effects[draw, RISE_N] = east / node_m, -south / node_m
-        log = class_log[draw, code]
-        if patch_sd[code] > 0.0:
-            log += patch_sd[code] * patch_of(patch_log, draw, col, row)[0]
-        effects[draw, BRIGHTNESS] = np.exp(log)
-
-
-@kernel
-def _fill_passed(place, leaves, fields, slanted, effects):
-    """Fill the ratio of what passes the crowns over a cell in each draw to what passes as planned."""
-    node_m, west, north = fields[-3:]
-    for draw in range(len(effects)):
-        log = patch_of(leaves, draw, (place[0] - west) / node_m, (north - place[1]) / node_m)[0]
-        effects[draw, PASSED] = np.exp(-slanted * (np.exp(log) - 1.0))
-
-
-@kernel
 def _judge(totals, effects, terms, variances, scale, need, most_variance, hits, below):
     """Count draws in which a cell meets what is asked: see `HITS`; `below` counts cells that fail by draw."""
-    planned = variances.sum()
+    planned = 0.0
+    for of_term in variances:
+        planned += of_term
     for draw in range(len(totals)):
         variance = 0.0
         for term in range(len(variances)):
             variance += variances[term] * terms[draw, term] ** 2
         exact, exact_planned = variance <= most_variance, planned <= most_variance
-        passed = scale * effects[draw, PASSED]
+        passed = scale * effects[draw, draws.PASSED]
         dense = totals[draw, ALL] * passed >= need
         hits[0] += dense
         hits[1] += dense and exact
@@ -353,11 +328,11 @@ def draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, a
     _, single, _, area_m2 = asked
     effects, totals, of_leg = work
     totals[:] = 0.0
-    effects[:, PASSED] = 1.0
+    effects[:, draws.PASSED] = 1.0
     first, past = starts[cell], starts[cell + 1]
     place, rise = (centres[cell, 0], centres[cell, 1], centres[cell, 2]), (slopes[cell, 0], slopes[cell, 1])
     if past > first:
-        _fill_effects(place, fields, codes[cell], effects)
+        draws.fill_effects(place, fields, codes[cell], effects)
     counted, leg_counted, slants, weight = 0.0, 0.0, 0.0, 0.0
     for k in range(first, past):
         returns = float(returns_of[k])
@@ -377,7 +352,7 @@ def draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, a
     scale = 1.0
     if depths[cell] > 0.0 and weight > 0.0:
         slanted = depths[cell] * slants / weight
-        _fill_passed(place, leaves, fields, slanted, effects)
+        draws.fill_passed(place, leaves, fields, slanted, effects)
         scale = np.exp(-slanted)
     if np.isnan(planned[cell]):
         scale = 0.0
@@ -412,9 +387,9 @@ def weigh_cells(span, looks, faces, flight, lights, drawn, fields, leaves, terms
     """
     judged, variances = site[0], site[5]
     need, _, most_variance, _ = asked
-    draws = len(below)
-    effects = np.ones((draws, 5))
-    totals, of_leg = np.zeros((draws, VARIANTS)), np.zeros((draws, VARIANTS))
+    many = len(below)
+    effects = np.ones((many, 5))
+    totals, of_leg = np.zeros((many, VARIANTS)), np.zeros((many, VARIANTS))
     work = effects, totals, of_leg
     for cell in range(span[0], span[1]):
         if judged[cell]:

@@ -8,7 +8,7 @@ import pytest
 
 from planner.forecast import perturbed
 from planner.forecast.confidence import Ground, Seen, judge_confidence, kernel_inputs
-from planner.forecast.draws import SOURCES, SPEED, Doubts, course_of, make_draws, patchy
+from planner.forecast.draws import PASSED, SOURCES, SPEED, Doubts, course_of, make_draws, patchy
 from planner.ground.surface import CellGrid, HeightGrid, Layers, cells_on
 from planner.mission import Requirement
 from planner.ranging.attitude import angles_of, rotation, straight_leg
@@ -123,7 +123,7 @@ class Job:
         found = []
         for cell in np.flatnonzero(self.judged):
             scale = perturbed.draw_cell(cell, *inputs, work)
-            found.append(scale * work[1][:, perturbed.ALL] * work[0][:, perturbed.PASSED])
+            found.append(scale * work[1][:, perturbed.ALL] * work[0][:, PASSED])
         return np.array(found).T
 
     def truth(self, draws, draw=0):
