@@ -4,11 +4,11 @@ Lives here: plain noun of satellite positioning, inertial unit and calibration w
 sensors, missions, files or what becomes of an error on the ground.
 """
 
-from typing import Self
+from typing import Literal, Self
 
 from pydantic import model_validator
 
-from planner.equipment import NotNegative, frozen
+from planner.equipment import Count, NotNegative, Positive, frozen
 
 Three = tuple[NotNegative, NotNegative, NotNegative]
 
@@ -45,6 +45,16 @@ class Navigation:
         Error of the arm from the place that the trajectory is of to the sensor: forward, right, down [m].
     timing_sd_s : float
         Error of the sensor's clock against the trajectory's [s].
+    longest_line_s : float
+        Longest straight flight before the inertial unit drifts too far and a turn must bring it back [s].
+    alignment_s : float
+        Manoeuvre before the first and after the last line of a sortie, in which the trajectory converges [s].
+    alignment : {"figure_eight", "straight"}
+        How that is flown: whole figures of eight, or straight at the speed of the line.
+    opposed_pair : bool
+        Whether one line is flown back as well, for calibration.
+    cross_lines_every : int or None
+        Lines between two cross lines, of which both ends have one; None flies none.
     """
 
     name: str
@@ -57,6 +67,11 @@ class Navigation:
     boresight_sd_deg: Three
     lever_arm_sd_m: Three
     timing_sd_s: NotNegative
+    longest_line_s: Positive = 120.0  # 60-180 s is usual for drones: common practice, no source
+    alignment_s: NotNegative = 30.0  # 20-60 s is usual: common practice, no source
+    alignment: Literal["figure_eight", "straight"] = "figure_eight"
+    opposed_pair: bool = False
+    cross_lines_every: Count | None = None
 
     @model_validator(mode="after")
     def _errors_are_believable(self) -> Self:

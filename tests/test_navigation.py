@@ -37,13 +37,32 @@ def test_grades_are_in_order_and_within_what_is_usual_on_drones():
     grades = [load_navigation(name, HERE) for name in ("entry", "survey", "tactical")]
     for better, worse in zip(grades[1:], grades[:-1], strict=True):
         for field in fields(Navigation):
-            if field.name not in ("name", "description"):
+            if "_sd_" in field.name or field.name == "base_ppm":
                 assert getattr(better, field.name) <= getattr(worse, field.name), field.name
+        # The better unit drifts more slowly, converges sooner and needs to be tied less often.
+        assert better.longest_line_s >= worse.longest_line_s
+        assert better.alignment_s <= worse.alignment_s
+        assert better.cross_lines_every >= worse.cross_lines_every
         assert better.roll_pitch_sd_deg < worse.roll_pitch_sd_deg
     for grade in grades:
         assert 0.01 <= grade.position_horizontal_sd_m <= grade.position_vertical_sd_m <= 0.03
         assert 0.005 <= grade.roll_pitch_sd_deg <= 0.03
         assert 0.02 <= grade.heading_sd_deg <= 0.1
+        # common practice, no source
+        assert 60 <= grade.longest_line_s <= 180
+        assert 20 <= grade.alignment_s <= 60
+        assert 10 <= grade.cross_lines_every <= 20
+
+
+def test_a_silent_card_asks_of_the_flight_what_is_usual_and_no_more_lines():
+    silent = Navigation(**GOOD)
+    assert (silent.longest_line_s, silent.alignment_s, silent.alignment) == (120, 30, "figure_eight")
+    assert silent.opposed_pair is False
+    assert silent.cross_lines_every is None
+    with pytest.raises(ValidationError, match=r"longest_line_s(.|\n)*greater than 0"):
+        Navigation(**GOOD | {"longest_line_s": 0.0})
+    with pytest.raises(ValidationError, match=r"cross_lines_every(.|\n)*greater than or equal to 1"):
+        Navigation(**GOOD | {"cross_lines_every": 0})
 
 
 @pytest.mark.parametrize("key", [key for key in GOOD if key != "name"])
