@@ -121,9 +121,9 @@ def place_checkpoints(
     """Return where checkpoints stand: as many as asked for, or as many as keep to the rules.
 
     Every point keeps to the rules of its site and to the spacing. Where that leaves fewer than are wanted, places with
-    a narrow sky are taken too, which satellites do not reach: these need a total station. The next point goes to the quadrant and the class
-    that lack most, as far from the others as it can; then each moves where it is farther off. Ground up to 5 degrees,
-    even, three cells clear of gaps and of the edge of the area comes first.
+    a narrow sky are taken too, which satellites do not reach: these need a total station. The next point goes to the
+    quadrant and the class that lack most, as far from the others as it can; then each moves where it is farther off.
+    Ground up to 5 degrees, even, three cells clear of gaps and of the edge of the area comes first.
 
     Parameters
     ----------

@@ -40,7 +40,7 @@ RISE, RISE_E, RISE_N, BRIGHTNESS, PASSED = range(5)
 
 
 @frozen
-class Doubts(declared.Doubts):
+class SiteDoubts(declared.Doubts):
     """The doubts that a mission declares, with that of its terrain.
 
     Attributes
@@ -73,7 +73,7 @@ class Draws:
 
     Attributes
     ----------
-    doubts : Doubts
+    doubts : SiteDoubts
         What they were drawn from.
     seed : int
         Seed they were drawn with.
@@ -103,7 +103,7 @@ class Draws:
         Standard deviation of each term of the height error as a ratio to its specification.
     """
 
-    doubts: Doubts
+    doubts: SiteDoubts
     seed: int
     corner_m: tuple[float, float]
     rise_m: Array
@@ -125,7 +125,7 @@ class Draws:
 
 
 def make_draws(
-    doubts: Doubts,
+    doubts: SiteDoubts,
     cells: CellGrid,
     legs: Sequence[Leg],
     class_log_sd: Array,
@@ -142,7 +142,7 @@ def make_draws(
 
     Parameters
     ----------
-    doubts : Doubts
+    doubts : SiteDoubts
         How far things may be off.
     cells : CellGrid
         The site.
@@ -183,7 +183,7 @@ def make_draws(
 
 
 def _flown_otherwise(
-    doubts: Doubts,
+    doubts: SiteDoubts,
     legs: Sequence[Leg],
     how: tuple[int, bool],
     flight: np.random.Generator,

@@ -8,8 +8,6 @@ plane and n the normal of the ground whose upward part is 1, it is R V.N / |n.b|
 ratio of a draw to the plan, which the counted returns are multiplied by.
 """
 
-# mypy: allow-untyped-defs, allow-untyped-calls, allow-untyped-decorators
-
 from typing import NamedTuple
 
 import numpy as np

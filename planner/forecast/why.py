@@ -136,8 +136,7 @@ def _of_the_cell(story: CellStory) -> Iterator[str]:
     passes = "all passes pooled" if story.coverage == "aggregate" else "the best single pass"
     yield f"  {_number(story.density_per_m2)} of {story.target_per_m2:g} {story.returns} returns per m2, {passes}"
     yield (
-        f"  surface: {story.surface}, {story.state}, "
-        f"reflectance {story.reflectance:.3g} at {story.wavelength_nm:g} nm"
+        f"  surface: {story.surface}, {story.state}, reflectance {story.reflectance:.3g} at {story.wavelength_nm:g} nm"
     )
     flattest, steepest = story.slopes_deg
     if steepest - flattest > _UNEVEN_DEG:

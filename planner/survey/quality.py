@@ -16,7 +16,7 @@ from planner.forecast.calibration import Calibration, calibration_strength, sigh
 from planner.forecast.calibrationlines import Help, candidate_lines, what_would_help
 from planner.forecast.checkpoints import Layout, place_checkpoints
 from planner.forecast.confidence import Confidence, Ground, judge_confidence
-from planner.forecast.draws import Doubts as _Shim, class_log_sds, make_draws
+from planner.forecast.draws import SiteDoubts, class_log_sds, make_draws
 from planner.forecast.footing import Footing, read_footing
 from planner.forecast.layoutrules import Land
 from planner.forecast.parts import cell_classes, water_cells
@@ -162,7 +162,8 @@ def _pads(scene: Scene, forecast: Forecast, shared: SharedErrors) -> tuple[Pad, 
 
 
 def _confidence(mission: Mission, scene: Scene, forecast: Forecast, threads: int) -> Confidence | None:
-    doubts, cells, requirement = mission.doubts, forecast.cells, mission.requirement
+    cells, requirement = forecast.cells, mission.requirement
+    doubts = SiteDoubts(**vars(mission.doubts), terrain_sd_m=mission.terrain.vertical_sd_m)
     if not doubts.draws or any(leg.pattern.kind == "profiling" for leg in forecast.seen.legs):
         return None
     surfaces, nm = scene.cover.surfaces if scene.cover else (), mission.sensor.wavelength_nm
@@ -178,13 +179,12 @@ def _confidence(mission: Mission, scene: Scene, forecast: Forecast, threads: int
         optical_depth=_at_centres(scene.foliage, cells),
         variances_m2=None if target is None else terms.reshape(*forecast.judged.shape, len(TERMS)),
     )
-    doubts = _Shim(**{k: v for k, v in vars(mission.doubts).items() if k != "draws"}, terrain_sd_m=mission.terrain.vertical_sd_m)
     draws = make_draws(
         doubts,
         cells,
         forecast.seen.legs,
         class_log_sds(surfaces, nm, doubts),
-        count=mission.doubts.draws,
+        count=doubts.draws,
         seed=mission.conditions.seed,
         into_wind=mission.aircraft.nose == "into_wind",
         terms=len(TERMS),

@@ -8,7 +8,7 @@ import pytest
 
 from planner.forecast import perturbed
 from planner.forecast.confidence import Ground, Seen, judge_confidence, kernel_inputs
-from planner.forecast.draws import PASSED, SOURCES, SPEED, Doubts, course_of, make_draws, patchy
+from planner.forecast.draws import PASSED, SOURCES, SPEED, SiteDoubts, course_of, make_draws, patchy
 from planner.ground.surface import CellGrid, HeightGrid, Layers, cells_on
 from planner.mission import Requirement
 from planner.ranging.attitude import angles_of, rotation, straight_leg
@@ -41,7 +41,7 @@ NOTHING = dict.fromkeys(
 
 
 def only(**doubts):
-    return Doubts(**{**NOTHING, **doubts})
+    return SiteDoubts(**{**NOTHING, **doubts})
 
 
 def hills():
@@ -226,7 +226,7 @@ def test_all_at_once_with_motion():
 
     Little wind: a strong crab moves what swings over the edges of the site.
     """
-    compare(Job(sway_deg=1.5), Doubts(reflectance_patch_share=0.0, wind_sd_mps=0.4), points=2.0, gain=None)
+    compare(Job(sway_deg=1.5), SiteDoubts(reflectance_patch_share=0.0, wind_sd_mps=0.4), points=2.0, gain=None)
 
 
 @pytest.mark.parametrize("kind", ["rotating", "oscillating_sine", "conical"])
@@ -240,7 +240,7 @@ def test_other_patterns(kind):
 
 def test_bands_hold_the_truth_as_often_as_they_say(job):
     """Truths are sweeps of flights drawn from the same doubts with other seeds: 90 percent bands hold 85 to 95."""
-    doubts = Doubts(terrain_sd_m=1.0, aside_sd_m=1.0, roll_sd_deg=0.5, reflectance_patch_share=0.0)
+    doubts = SiteDoubts(terrain_sd_m=1.0, aside_sd_m=1.0, roll_sd_deg=0.5, reflectance_patch_share=0.0)
     requirement = asked(job)
     confidence = judge_confidence(job.seen, job.ground, job.cells, requirement, job.draw(doubts, 400, seed=1))
     need = requirement.target_per_m2 * job.cells.cell_m**2
@@ -389,12 +389,12 @@ def test_the_only_doubt_is_the_costliest(job):
 def test_threads_do_not_matter_and_seeds_do(job):
     requirement = asked(job)
     one, three = (
-        judge_confidence(job.seen, job.ground, job.cells, requirement, job.draw(Doubts(), 20), threads=threads)
+        judge_confidence(job.seen, job.ground, job.cells, requirement, job.draw(SiteDoubts(), 20), threads=threads)
         for threads in (1, 3)
     )
     np.testing.assert_array_equal(one.chance, three.chance)
     assert replace(one, chance=0, chance_density=0) == replace(three, chance=0, chance_density=0)
-    other = judge_confidence(job.seen, job.ground, job.cells, requirement, job.draw(Doubts(), 20, seed=9))
+    other = judge_confidence(job.seen, job.ground, job.cells, requirement, job.draw(SiteDoubts(), 20, seed=9))
     assert (one.chance[job.judged] != other.chance[job.judged]).any()
 
 
@@ -406,6 +406,6 @@ def test_a_fixed_beam_has_no_swath_to_be_off():
 
 
 def test_the_definition_says_what_was_drawn(job):
-    found = judge_confidence(job.seen, job.ground, job.cells, asked(job), job.draw(Doubts(), 5))
+    found = judge_confidence(job.seen, job.ground, job.cells, asked(job), job.draw(SiteDoubts(), 5))
     assert "5 draws (seed 3)" in found.definition
-    assert Doubts().in_words() in found.definition
+    assert SiteDoubts().in_words() in found.definition

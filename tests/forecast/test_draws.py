@@ -14,7 +14,7 @@ from planner.forecast.draws import (
     SPEED,
     TURNED,
     UP,
-    Doubts,
+    SiteDoubts,
     class_log_sds,
     course_of,
     make_draws,
@@ -35,11 +35,11 @@ MANY = 4000
 
 def drawn(doubts=None, **more):
     sds = np.array([0.3, 0.0, 0.5])
-    return make_draws(doubts or Doubts(), CELLS, LEGS, sds, count=more.pop("count", MANY), **more)
+    return make_draws(doubts or SiteDoubts(), CELLS, LEGS, sds, count=more.pop("count", MANY), **more)
 
 
 def test_numbers_are_as_wide_as_the_doubts():
-    doubts = Doubts(terrain_sd_m=0.4, aside_sd_m=1.5, up_sd_m=0.7, roll_sd_deg=0.2, pitch_sd_deg=0.6)
+    doubts = SiteDoubts(terrain_sd_m=0.4, aside_sd_m=1.5, up_sd_m=0.7, roll_sd_deg=0.2, pitch_sd_deg=0.6)
     draws = drawn(doubts, terms=9, into_wind=True)
     spread = pytest.approx
     assert draws.count == MANY
@@ -66,7 +66,7 @@ def test_only_a_nose_in_the_wind_is_turned_by_it():
 
 
 def test_terrain_errors_have_the_declared_spread_everywhere_and_let_go_with_distance():
-    doubts = Doubts(terrain_sd_m=0.5, terrain_common_share=0.0)
+    doubts = SiteDoubts(terrain_sd_m=0.5, terrain_common_share=0.0)
     draws = drawn(doubts, count=3000)
     east, north = np.array([-30.0, 3.0, 21.5, 45.0]), np.array([70.0, 51.0, 33.3, -20.0])
     height = np.array([patchy(draws, draws.bumps_m, draw, east, north) for draw in range(draws.count)])
@@ -90,7 +90,7 @@ def test_a_field_goes_through_its_nodes_and_is_continuous():
 
 
 def test_one_source_does_not_change_the_numbers_of_another():
-    one, other = drawn(count=5), drawn(Doubts(terrain_sd_m=9.0), count=5, terms=3)
+    one, other = drawn(count=5), drawn(SiteDoubts(terrain_sd_m=9.0), count=5, terms=3)
     np.testing.assert_array_equal(one.legs, other.legs)
     np.testing.assert_array_equal(one.extinction, other.extinction)
     assert (one.bumps_m != other.bumps_m).any()
@@ -104,7 +104,7 @@ def test_a_seed_gives_the_same_numbers():
 
 def test_tenths_of_a_class_come_back_as_tenths_of_the_draws():
     surface = Surface(reflectance=0.2, low=0.1, high=0.4)
-    sds = class_log_sds([surface], 1064.0, Doubts(reflectance_log_sd=0.25))
+    sds = class_log_sds([surface], 1064.0, SiteDoubts(reflectance_log_sd=0.25))
     assert sds[0] == 0.25
     bright = 0.2 * np.exp(np.random.default_rng(1).standard_normal(200_000) * sds[1])
     assert (bright < 0.1).mean() == pytest.approx(0.1, abs=0.003)
@@ -114,9 +114,9 @@ def test_tenths_of_a_class_come_back_as_tenths_of_the_draws():
 def test_spreads_that_no_normal_has():
     black = Surface(reflectance=0.02, low=0.0, high=0.1)
     unknown = Surface(reflectance=0.2)
-    sds = class_log_sds([black, unknown], 905.0, Doubts())
+    sds = class_log_sds([black, unknown], 905.0, SiteDoubts())
     assert sds[1] == LARGEST_LOG_SD
-    assert sds[2] == Doubts().reflectance_log_sd
+    assert sds[2] == SiteDoubts().reflectance_log_sd
 
 
 def test_courses():
@@ -129,12 +129,12 @@ def test_courses():
 
 def test_a_doubt_below_nothing_is_refused():
     with pytest.raises(ValueError, match="greater than or equal to 0"):
-        Doubts(aside_sd_m=-1.0)
+        SiteDoubts(aside_sd_m=-1.0)
     with pytest.raises(ValueError, match="less than or equal to 1"):
-        Doubts(terrain_common_share=1.5)
+        SiteDoubts(terrain_common_share=1.5)
 
 
 def test_every_figure_stands_in_the_words():
-    words = replace(Doubts(), patch_m=33.0, aside_sd_m=0.77).in_words()
+    words = replace(SiteDoubts(), patch_m=33.0, aside_sd_m=0.77).in_words()
     for figure in ("terrain 0.3 m", "0.77 m sideways", "33 m apart", "common practice, no source"):
         assert figure in words
