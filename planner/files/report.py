@@ -12,6 +12,7 @@ from typing import Any
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
+from planner.files.reportquality import FILTERS, quality_contents
 from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import PartFigures
 
@@ -84,13 +85,15 @@ def write_report(path: Path, assessment: Assessment) -> None:
     """
     import jinja2
 
-    pages = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    pages.filters |= {
+    pages = jinja2.Environment(
+        loader=jinja2.FunctionLoader(_own), autoescape=True, undefined=jinja2.StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+    pages.filters |= FILTERS | {
         "area": area_text, "added": added_text, "per_m2": density_text, "metres": metres_text,
         "share": share_text,
     }  # fmt: skip
-    style = _own("report.css")
-    page = pages.from_string(_own("report.html")).render(style=style, **_contents(assessment))
+    page = pages.get_template("report.html").render(style=_own("report.css"), **_contents(assessment))
     path.write_text(page, encoding="utf-8", newline="\n")
 
 
@@ -142,7 +145,8 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
     """Return what the page says."""
     forecast, mission = assessment.forecast, assessment.mission
     minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
-    return {
+    view = plots.view_of(assessment)
+    return quality_contents(assessment, view) | {
         "mission": mission,
         "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
         "met": forecast.met,
@@ -161,7 +165,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
         "cautions": assessment.cautions,
         "assumptions": assessment.assumptions,
         "unsafe": assessment.unsafe,
-        "pictures": _pictures(assessment),
+        "pictures": _pictures(assessment, view),
     }
 
 
@@ -249,9 +253,9 @@ def _gaps(assessment: Assessment) -> list[dict[str, Any]]:
     return rows
 
 
-def _pictures(assessment: Assessment) -> dict[str, Any]:
-    """Return all that the page draws."""
-    forecast, view = assessment.forecast, plots.view_of(assessment)
+def _pictures(assessment: Assessment, view: plots.View) -> dict[str, Any]:
+    """Return what the page draws of the site as planned and in each case."""
+    forecast = assessment.forecast
     return {
         "frame": plots.site_frame(assessment, view),
         "density": plots.density_map(assessment, view),

@@ -34,7 +34,9 @@ Shown = dict[str, Any]
 CASE_RGB = ((75, 32, 8), (236, 160, 76), (116, 178, 209))
 """Below in this case only; below as planned too; below as planned only. Told apart by lightness as well as by hue."""
 
-_OUTSIDE = 255
+OUTSIDE = 255
+"""Code of a cell that is not shown."""
+
 _LARGE_PX, _SMALL_PX = 1000, 420
 """No picture of cells is wider or higher than this, large and as one of many [pixel]."""
 
@@ -104,12 +106,12 @@ def site_frame(assessment: Assessment, view: View) -> Shown:
 def density_map(assessment: Assessment, view: View) -> Shown:
     """Return the picture of the density as judged, in the classes of the map."""
     codes = density_codes(assessment.forecast.density_per_m2, assessment)
-    return _cells_image(codes, DENSITY_RGB, assessment.forecast.cells, view, _LARGE_PX)
+    return cells_image(codes, DENSITY_RGB, assessment.forecast.cells, view, _LARGE_PX)
 
 
 def cause_map(assessment: Assessment, view: View, marked: Sequence[Gap]) -> Shown:
     """Return the picture of causes, and names of gaps on it, first come first served: they do not overlap."""
-    image = _cells_image(cause_codes(assessment), CAUSE_RGB, assessment.forecast.cells, view, _LARGE_PX)
+    image = cells_image(cause_codes(assessment), CAUSE_RGB, assessment.forecast.cells, view, _LARGE_PX)
     pins: list[Shown] = []
     for gap in marked:
         left, top = view.place_pct(gap.polygon.representative_point())
@@ -121,12 +123,12 @@ def cause_map(assessment: Assessment, view: View, marked: Sequence[Gap]) -> Show
 
 def case_map(case: CaseFigures, planned: CaseFigures, cells: CellGrid, view: View) -> Shown:
     """Return the picture of what is below the target in one case, beside what is as planned."""
-    codes = np.full(case.below.shape, _OUTSIDE, dtype=np.uint8)
+    codes = np.full(case.below.shape, OUTSIDE, dtype=np.uint8)
     for code, where in enumerate(
         (case.below & ~planned.below, case.below & planned.below, ~case.below & planned.below), start=1
     ):
         codes[where] = code
-    return _cells_image(codes, CASE_RGB, cells, view, _SMALL_PX)
+    return cells_image(codes, CASE_RGB, cells, view, _SMALL_PX)
 
 
 def histogram(assessment: Assessment) -> Shown:
@@ -180,7 +182,7 @@ def case_bars(parts: Sequence[PartFigures], cases: Sequence[CaseFigures]) -> lis
     ]  # fmt: skip
 
 
-def _cells_image(codes: Codes, colours: Colours, cells: CellGrid, view: View, side_px: int) -> Shown:
+def cells_image(codes: Codes, colours: Colours, cells: CellGrid, view: View, side_px: int) -> Shown:
     """Return coded cells as a picture and its place in metres; where cells share a pixel the least code shows."""
     top = int(np.clip(np.floor((cells.north_m - view.north_m) / cells.cell_m), 0, cells.rows - 1))
     left = int(np.clip(np.floor((view.west_m - cells.west_m) / cells.cell_m), 0, cells.cols - 1))
@@ -191,7 +193,7 @@ def _cells_image(codes: Codes, colours: Colours, cells: CellGrid, view: View, si
         seen = np.minimum.reduceat(seen, np.arange(0, seen.shape[axis], factor), axis=axis)
     side = cells.cell_m * factor
     return {
-        "href": _png(palette(colours)[np.where(seen == _OUTSIDE, 0, seen)]),
+        "href": _png(palette(colours)[np.where(seen == OUTSIDE, 0, seen)]),
         "x": round(cells.west_m + left * cells.cell_m - view.west_m, 3),
         "y": round(view.north_m - (cells.north_m - top * cells.cell_m), 3),
         "width": round(seen.shape[1] * side, 3),
