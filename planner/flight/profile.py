@@ -8,6 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.obstacles import Obstacle
+from planner.ground.raycast import ceilings_of
+from planner.ground.standoff import resting_on_ground_m, resting_on_obstacles_m
 from planner.ground.surface import HeightGrid
 
 Array = npt.NDArray[np.float64]
@@ -27,12 +30,21 @@ class HighestNearby:
         Local position of the first vertex [m].
     block_m : float
         Side of a block [m].
+    radius_m : float
+        The radius [m].
+    grid : HeightGrid
+        What it was looked for on.
+    ceilings_m : ndarray
+        Highest vertex of each block of `grid` [m], as from `ceilings_of`.
     """
 
     heights_m: Array
     west_m: float
     north_m: float
     block_m: float
+    radius_m: float
+    grid: HeightGrid
+    ceilings_m: Array
 
     def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
         """Return the highest nearby [m] at local points, any shape; beyond the grid the nearest block answers."""
@@ -65,7 +77,8 @@ def highest_nearby(grid: HeightGrid, radius_m: float, known_only: bool = False) 
                 top, left = reach + down, reach + right
                 np.maximum(highest, around[top : top + rows, left : left + cols], out=highest)
     highest = np.where(np.isfinite(highest), highest, heights.max())
-    return HighestNearby(highest, grid.west_m, grid.north_m, block_m)
+    ceilings = ceilings_of(grid.heights_m)
+    return HighestNearby(highest, grid.west_m, grid.north_m, block_m, radius_m, grid, ceilings)
 
 
 @dataclass(frozen=True)
@@ -79,11 +92,13 @@ class Floor:
     ground_nearby : HighestNearby
         Stands in where the ground is unknown.
     top_nearby : HighestNearby
-        The highest top surface within the clearance.
+        The highest top surface within the clearance or more.
     agl_m : float
         Wanted height above ground [m].
     clearance_m : float
-        Least distance to the top surface, terrain doubt included [m].
+        Least distance in space to top surface and obstacles, terrain doubt included [m].
+    obstacles : tuple of Obstacle
+        What stands there beside the top surface.
     """
 
     ground: HeightGrid
@@ -91,10 +106,33 @@ class Floor:
     top_nearby: HighestNearby
     agl_m: float
     clearance_m: float
+    obstacles: tuple[Obstacle, ...] = ()
+
+    def __post_init__(self) -> None:
+        """Refuse a top surface that was looked at less far round than the clearance."""
+        if self.top_nearby.radius_m < self.clearance_m:
+            msg = f"top_nearby reaches {self.top_nearby.radius_m:g} m round, clearance_m is {self.clearance_m:g}"
+            raise ValueError(msg)
 
     def at(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
-        """Return the least height [m] at local points, any shape."""
-        return np.maximum(self.ground_m(east, north) + self.agl_m, self.top_nearby.at(east, north) + self.clearance_m)
+        """Return the least height [m] at local points, any shape.
+
+        That is the least with which the ground is `agl_m` below and no part of top surface and obstacles nearer than
+        the clearance, beside or below. Beyond the lattice the highest nearby stands in for the top surface.
+        """
+        east, north = np.broadcast_arrays(np.asarray(east, np.float64), np.asarray(north, np.float64))
+        least = np.asarray(self.ground_m(east, north) + self.agl_m)
+        # A ball on the top surface lies no higher than one on the highest point within its radius.
+        at_most = self.top_nearby.at(east, north) + self.clearance_m
+        grid = self.top_nearby.grid
+        within = (grid.west_m <= east) & (east <= grid.east_m) & (grid.south_m <= north) & (north <= grid.north_m)
+        least = np.where(within, least, np.maximum(least, at_most))
+        near = within & (at_most > least)
+        least[near] = resting_on_ground_m(
+            grid, self.top_nearby.ceilings_m, self.clearance_m, east[near], north[near], least[near]
+        )
+        raised = resting_on_obstacles_m(self.obstacles, self.clearance_m, east.ravel(), north.ravel(), least.ravel())
+        return raised.reshape(least.shape)
 
     def ground_m(self, east: npt.ArrayLike, north: npt.ArrayLike) -> Array:
         """Return the ground [m] at local points, any shape; where unknown the highest known ground nearby."""

@@ -29,6 +29,7 @@ from planner.flight.search import (
 )
 from planner.flight.sorties import flight_figures
 from planner.flight.swath import along_half_angle_rad, swath_width_m
+from planner.ground.clearance import upper_surface
 from planner.ground.surface import Scene
 from planner.mission import Following, Mission
 from planner.ranging.beams import scan_tilt_rad
@@ -170,14 +171,15 @@ def _site(mission: Mission, scene: Scene) -> _Site:
     held = mission.flight.heading_deg
     heading = long_side_rad(scene.planned) if held is None else float(np.radians(held)) - convergence
     clearance = mission.limits.clearance_m
+    kept_off = clearance + float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
     return _Site(
         mission=mission,
         scene=scene,
         heading_rad=heading,
         true_heading_deg=float(np.degrees(heading + convergence)) % 360 if held is None else held % 360,
         ground_nearby=highest_nearby(scene.ground, clearance, known_only=True),
-        top_nearby=highest_nearby(scene.top, clearance + scene.frame_doubt_m),
-        clearance_m=clearance + mission.terrain.vertical_sd_m,
+        top_nearby=highest_nearby(upper_surface(scene), kept_off),
+        clearance_m=kept_off,
         ground_m=_planned_ground_m(scene),
     )
 
@@ -234,7 +236,7 @@ def _lay(site: _Site, task: Task, candidate: Candidate, following: Following, pe
     mission, scene = site.mission, site.scene
     held_spacing = mission.flight.line_spacing_m is not None
     spacing, speed = candidate.spacing_m, candidate.speed_mps
-    floor = Floor(scene.ground, site.ground_nearby, site.top_nearby, candidate.agl_m, site.clearance_m)
+    floor = Floor(scene.ground, site.ground_nearby, site.top_nearby, candidate.agl_m, site.clearance_m, scene.obstacles)
     for number in range(ROUNDS):
         tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
         rims = _rims_m(mission, task, candidate, spacing, speed)

@@ -1,10 +1,14 @@
 import numpy as np
 import pytest
-from hypothesis import given
+import shapely
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from planner.flight.profile import Floor, flight_floor_m, highest_nearby, lowest_profile_m
+from planner.ground.clearance import nearest_obstacle
+from planner.ground.nearest import nearest_surface
+from planner.ground.obstacles import Obstacle
 from planner.ground.surface import HeightGrid
 
 floors = hnp.arrays(np.float64, st.integers(2, 25), elements=st.floats(-50, 300))
@@ -60,12 +64,45 @@ def test_highest_nearby_never_misses(seed, radius_m, spacing_m):
         assert found <= grid.heights_m[distance <= radius_m + 3 * nearby.block_m + 3 * spacing_m].max(initial=-np.inf)
 
 
-def test_a_wall_beside_the_track_lifts_it():
+def test_a_wall_beside_the_track_lifts_it_no_higher_than_its_distance_asks():
     ground = np.zeros((101, 101))
     ground[:, 70:] = 60.0
     floor = floor_of(grid_of(ground), agl_m=50, clearance_m=30)
-    assert floor.at(50.0, -50.0) == pytest.approx(90)
+    # 30 m from an edge 20 m aside is sqrt(30^2 - 20^2) above it; over the top it is 30 m [C]
+    assert floor.at(50.0, -50.0) == pytest.approx(60 + np.sqrt(500))
+    assert floor.at(80.0, -50.0) == pytest.approx(110)
     assert floor.at(20.0, -50.0) == pytest.approx(50)
+    assert floor.at([[20.0], [50.0]], -50.0).shape == (2, 1)
+
+
+def test_a_slope_takes_the_distance_along_its_normal():
+    # A plane of slope s keeps its distance c at c sqrt(1 + s^2) straight above [C].
+    ground = np.tile(np.arange(101) * 0.75, (101, 1))
+    floor = floor_of(grid_of(ground), agl_m=5, clearance_m=20)
+    assert floor.at(50.3, -50.6) == pytest.approx(50.3 * 0.75 + 20 * 1.25)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 2**32 - 1), st.floats(2, 15), st.floats(0.5, 15))
+def test_the_floor_is_just_far_enough_from_all_that_is_near(seed, clearance_m, agl_m):
+    rng = np.random.default_rng(seed)
+    grid = grid_of(rng.normal(0, 4, (30, 40)) + 25 * (rng.random((30, 40)) > 0.97))
+    mast = Obstacle("mast", "point", shapely.Point(20, -15), 0, 40, 1.0, 0.5, 1.0)
+    floor = Floor(grid, highest_nearby(grid, 2), highest_nearby(grid, 15), agl_m, clearance_m, (mast,))
+    east, north = rng.uniform(1, 38, 20), rng.uniform(-28, -1, 20)
+    points = np.column_stack([east, north, floor.at(east, north)])
+    surface = nearest_surface(grid, points).distance_m
+    nearest = np.minimum(surface, nearest_obstacle([mast], points).distance_m)
+    assert np.all(nearest >= clearance_m - 1e-6)
+    held_by_agl = np.isclose(points[:, 2] - grid.at(east, north), agl_m)
+    # a ball that touches the rim of the flat top of the mast counts as touching
+    assert np.all(held_by_agl | (nearest <= clearance_m + 1e-6))
+
+
+def test_a_clearance_wider_than_what_was_looked_at_is_refused():
+    grid = grid_of(np.zeros((11, 11)))
+    with pytest.raises(ValueError, match="reaches 10 m round, clearance_m is 20"):
+        Floor(grid, highest_nearby(grid, 10), highest_nearby(grid, 10), 50, 20)
 
 
 def test_unknown_ground_takes_the_highest_known_nearby():
