@@ -48,6 +48,14 @@ def grid_crs(given: pyproj.CRS | None, frame: Frame) -> pyproj.CRS:
     return flat if flat.is_projected else frame.crs
 
 
+def crs_words(crs: pyproj.CRS) -> str:
+    """Return name, code and unit of a CRS; one that has no name is told by its parameters."""
+    code = crs.to_authority(min_confidence=100)
+    name = crs.srs if crs.name == "unknown" else crs.name
+    unit = crs.axis_info[0].unit_name
+    return f"{name} ({':'.join(code)}), {unit}" if code else f"{name}, {unit}"
+
+
 def checkpoints_geojson(layout: Layout, scene: Scene, crs: pyproj.CRS | None = None) -> dict[str, Any]:
     """Return the layout as an RFC 7946 FeatureCollection of points, with its rules and what it can prove.
 
@@ -64,11 +72,11 @@ def checkpoints_geojson(layout: Layout, scene: Scene, crs: pyproj.CRS | None = N
         The user's CRS, for easting and northing; geographic or None: the working CRS. Always east before north.
     """
     grid = grid_crs(crs, scene.frame)
-    rows = [_row(point, scene, grid) for point in layout.points]
+    rows = [checkpoint_row(point, scene, grid) for point in layout.points]
     head = {
         "definition": INDEPENDENCE,
         "heights": _heights_statement(scene),
-        "grid": _crs_name(grid),
+        "grid": crs_words(grid),
         "wanted": layout.wanted,
         "wanted_by": layout.wanted_by,
         "bound_by": layout.bound_by,
@@ -85,13 +93,38 @@ def checkpoints_csv(layout: Layout, scene: Scene, crs: pyproj.CRS | None = None)
     Parameters are those of `checkpoints_geojson`. Each row names its CRS, since rows get separated from their files.
     """
     grid = grid_crs(crs, scene.frame)
-    rows = [_row(point, scene, grid) | {"grid": _crs_name(grid)} for point in layout.points]
+    rows = [checkpoint_row(point, scene, grid) | {"grid": crs_words(grid)} for point in layout.points]
     text = io.StringIO()
     columns = [*_COLUMNS, *TO_FILL]
     writer = csv.DictWriter(text, columns, restval="", lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
     return text.getvalue()
+
+
+def checkpoint_row(point: Checkpoint, scene: Scene, grid: pyproj.CRS) -> dict[str, Any]:
+    """Return what is known of a checkpoint by the names of the list, rounded as it is written.
+
+    `grid` is the CRS of easting and northing, from `grid_crs`; cover, setting and heights are None where unknown.
+    """
+    lon, lat = (float(value) for value in scene.frame.to_lonlat(point.east_m, point.north_m))
+    easting, northing = pyproj.Transformer.from_crs(LONLAT, grid, always_xy=True).transform(lon, lat)
+    heights_m = line_heights_m(np.array([[point.east_m, point.north_m, point.up_m]]), scene)
+    ortho_m, ellip_m = (None if height is None else round(float(height[0]), HEIGHT_DIGITS) for height in heights_m)
+    return {
+        "id": point.point_id,
+        "easting": round(easting, GRID_DIGITS),
+        "northing": round(northing, GRID_DIGITS),
+        "longitude": round(lon, DEGREE_DIGITS),
+        "latitude": round(lat, DEGREE_DIGITS),
+        "height_ortho_m": ortho_m,
+        "height_ellip_m": ellip_m,
+        "slope_deg": round(point.slope_deg, 1),
+        "cover": point.cover,
+        "setting": point.setting,
+        "quadrant": point.quadrant,
+        "reason": point.reason,
+    }
 
 
 def read_allowed(path: Path, frame: Frame, area: shapely.MultiPolygon) -> shapely.MultiPolygon:
@@ -147,28 +180,6 @@ _COLUMNS = (
 )
 
 
-def _row(point: Checkpoint, scene: Scene, grid: pyproj.CRS) -> dict[str, Any]:
-    """Return what is known of a checkpoint, rounded as it is written."""
-    lon, lat = (float(value) for value in scene.frame.to_lonlat(point.east_m, point.north_m))
-    easting, northing = pyproj.Transformer.from_crs(LONLAT, grid, always_xy=True).transform(lon, lat)
-    heights_m = line_heights_m(np.array([[point.east_m, point.north_m, point.up_m]]), scene)
-    ortho_m, ellip_m = (None if height is None else round(float(height[0]), HEIGHT_DIGITS) for height in heights_m)
-    return {
-        "id": point.point_id,
-        "easting": round(easting, GRID_DIGITS),
-        "northing": round(northing, GRID_DIGITS),
-        "longitude": round(lon, DEGREE_DIGITS),
-        "latitude": round(lat, DEGREE_DIGITS),
-        "height_ortho_m": ortho_m,
-        "height_ellip_m": ellip_m,
-        "slope_deg": round(point.slope_deg, 1),
-        "cover": point.cover,
-        "setting": point.setting,
-        "quadrant": point.quadrant,
-        "reason": point.reason,
-    }
-
-
 def _feature(row: dict[str, Any]) -> dict[str, Any]:
     known = {key: value for key, value in row.items() if value is not None or not key.startswith("height_")}
     height = [] if row["height_ellip_m"] is None else [row["height_ellip_m"]]
@@ -189,11 +200,3 @@ def _heights_statement(scene: Scene) -> str:
         f"height_ortho_m is that of the terrain given, in metres; height_ellip_m and third coordinates are metres "
         f"above the WGS 84 ellipsoid, by geoid {scene.geoid.name}."
     )
-
-
-def _crs_name(crs: pyproj.CRS) -> str:
-    """Return name, code and unit of a CRS; one that has no name is told by its parameters."""
-    code = crs.to_authority(min_confidence=100)
-    name = crs.srs if crs.name == "unknown" else crs.name
-    unit = crs.axis_info[0].unit_name
-    return f"{name} ({':'.join(code)}), {unit}" if code else f"{name}, {unit}"

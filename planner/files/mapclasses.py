@@ -20,12 +20,12 @@ Colours = tuple[tuple[int, int, int], ...]
 Swatch = dict[str, Any]
 
 MOST_CASES, CASE_SIDE_PX = 6, 1000
-"""Cases that get a layer of their own, and its most pixels along a side, so that the file stays small."""
+"""Cases that get a layer of their own, and the most pixels along a side of these and of chances: files stay small."""
 
 BREAK_SHARES = (0.5, 0.75, 1.0, 1.5, 2.0, 4.0)
 """Class breaks of the density as shares of the target; 1 is the target itself."""
 
-_UNKNOWN, _NONE, _OUTSIDE = 1, 2, 255
+_UNKNOWN, _NONE, OUTSIDE = 1, 2, 255
 DENSITY_RGB = ((118, 118, 118), (75, 32, 8), (158, 70, 15), (217, 121, 38), (245, 190, 118),
                 (190, 221, 232), (116, 178, 209), (45, 117, 172), (16, 56, 107))  # fmt: skip
 PASSES_RGB = ((158, 70, 15), (232, 228, 240), (188, 178, 214), (139, 122, 181), (92, 70, 143), (50, 26, 98))
@@ -69,20 +69,20 @@ def density_codes(density: Array, assessment: Assessment) -> Codes:
     forecast = assessment.forecast
     classes = _NONE + 1 + np.digitize(np.nan_to_num(density), density_breaks(forecast.density.target_per_m2))
     codes = np.where(np.isnan(density), _UNKNOWN, np.where(density == 0, _NONE, classes))
-    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+    return np.where(forecast.judged, codes, OUTSIDE).astype(np.uint8)
 
 
 def passes_codes(assessment: Assessment) -> Codes:
     """Return 1 + passes, five and more in one class, 255 outside the judged area."""
     forecast = assessment.forecast
     codes = 1 + np.minimum(forecast.passes, len(PASSES_RGB) - 1)
-    return np.where(forecast.judged, codes, _OUTSIDE).astype(np.uint8)
+    return np.where(forecast.judged, codes, OUTSIDE).astype(np.uint8)
 
 
 def cause_codes(assessment: Assessment) -> Codes:
     """Return the code of the cause, 255 where the cell is met or outside the area."""
     cause = assessment.forecast.cause
-    return np.where((cause == 0) | (cause == NOT_JUDGED), _OUTSIDE, cause).astype(np.uint8)
+    return np.where((cause == 0) | (cause == NOT_JUDGED), OUTSIDE, cause).astype(np.uint8)
 
 
 def shown_cases(assessment: Assessment) -> tuple[CaseFigures, ...]:
@@ -92,7 +92,7 @@ def shown_cases(assessment: Assessment) -> tuple[CaseFigures, ...]:
 
 def case_codes(case: CaseFigures, planned: CaseFigures) -> Codes:
     """Return 1 below only in the case, 2 below as planned too, 3 below as planned alone, 255 met in both."""
-    by_bits = np.array([_OUTSIDE, 1, 3, 2], dtype=np.uint8)
+    by_bits = np.array([OUTSIDE, 1, 3, 2], dtype=np.uint8)
     return np.asarray(by_bits[case.below + 2 * planned.below.astype(np.uint8)])
 
 

@@ -1,16 +1,20 @@
 """What the popups of the offline map say.
 
-Lives here: titles, rows and sentences of lines, gaps, features and take-off points. Must not know pages or pictures.
+Lives here: titles, rows and sentences of lines, gaps, features, checkpoints and take-off points. Must not know pages or
+pictures.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 from planner.assessment import Assessment, LineFigures
+from planner.files.checkpointfiles import checkpoint_row, crs_words, grid_crs
 from planner.files.mapclasses import unjudged_returns
 from planner.flight.flightlines import FlightLine
+from planner.forecast.checkpoints import Checkpoint
 from planner.forecast.gaps import Gap
 from planner.forecast.parts import CaseFigures, PartFigures
+from planner.ground.surface import Scene
 
 Row = tuple[str, str]
 
@@ -105,6 +109,26 @@ def line_said(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> S
         ("Density of this line alone, mean", f"{figures.density_per_m2:.1f} first returns per m²"),
     )
     return Said(f"Line {line.line_id}", rows)
+
+
+def checkpoint_said(point: Checkpoint, scene: Scene) -> Said:
+    """Return what a checkpoint says: where it stands, in the user's own grid where there is one, and why there."""
+    grid = grid_crs(scene.grid_crs, scene.frame)
+    row = checkpoint_row(point, scene, grid)
+    heights = {"Height, orthometric": row["height_ortho_m"], "Height, ellipsoidal": row["height_ellip_m"]}
+    rows = (
+        ("Easting", f"{row['easting']:.3f}"),
+        ("Northing", f"{row['northing']:.3f}"),
+        ("Grid", crs_words(grid)),
+        ("Latitude, WGS 84", f"{row['latitude']:.7f}°"),
+        ("Longitude, WGS 84", f"{row['longitude']:.7f}°"),
+        *((name, f"{height_m:.2f} m") for name, height_m in heights.items() if height_m is not None),
+        ("Slope", f"{point.slope_deg:.1f}°"),
+        ("Cover", point.cover or "not known"),
+        ("Setting", point.setting or "cannot be told from one surface"),
+        ("Quadrant of the area", point.quadrant),
+    )
+    return Said(f"Checkpoint {point.point_id}", rows, f"Why here: {point.reason}.")
 
 
 def take_off_said(number: int, lon_deg: float, lat_deg: float) -> Said:

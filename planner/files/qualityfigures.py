@@ -21,6 +21,19 @@ _OF_CELLS = ("cell_sd_m", "cell_m", "chance", "chance_density")
 """Values of single cells are no figures of a job."""
 
 
+_ERRORS = (
+    "description",
+    "position_horizontal_sd_m",
+    "position_vertical_sd_m",
+    "base_ppm",
+    "roll_pitch_sd_deg",
+    "heading_sd_deg",
+    "boresight_sd_deg",
+    "lever_arm_sd_m",
+    "timing_sd_s",
+)
+
+
 def quality_figures(assessment: Assessment) -> dict[str, Any]:
     """Return the parts of summary.json that tell of accuracy and acceptance, by their names in its schema."""
     quality, frame = assessment.quality, assessment.scene.frame
@@ -42,9 +55,10 @@ def _figures(noun: Any) -> dict[str, Any]:
 
 
 def _navigation(mission: Mission) -> dict[str, Any]:
-    """Return the figures of the navigation card, and the distance from the base station that goes with them."""
-    figures = asdict(mission.navigation)
-    return {"card": figures.pop("name")} | figures | {"base_distance_m": mission.base_distance_m}
+    """Return the errors on the navigation card, and the distance from the base station that goes with them."""
+    card = mission.navigation
+    errors = {name: getattr(card, name) for name in _ERRORS}
+    return {"card": card.name} | errors | {"base_distance_m": mission.base_distance_m}
 
 
 def _checkpoints(layout: Layout) -> dict[str, Any]:

@@ -16,26 +16,11 @@ import numpy.typing as npt
 import shapely
 
 from planner.assessment import Assessment
-from planner.files.mapassets import (
-    Picture,
-    class_picture,
-    guarded,
-    inlined,
-    relief_picture,
-    text_of,
-)
-from planner.files.mapclasses import (
-    CAUSE_INK,
-    case_legends,
-    cell_layers,
-    hex_of,
-    kinds_differ,
-    legend,
-    palette,
-    unjudged_density,
-    unjudged_returns,
-)
-from planner.files.mapwords import Said, feature_said, gap_said, line_said, take_off_said, thousands
+from planner.files.mapaccuracy import accuracy_layers
+from planner.files.mapassets import Picture, class_picture, guarded, inlined, relief_picture, text_of
+from planner.files.mapclasses import CAUSE_INK, cell_layers, hex_of, palette, unjudged_density
+from planner.files.mappanel import panel_of
+from planner.files.mapwords import Said, checkpoint_said, feature_said, gap_said, line_said, take_off_said, thousands
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
 from planner.ground.geodesy import Frame
@@ -79,7 +64,7 @@ def _page(assessment: Assessment) -> str:
     html = _chart(assessment, words)
     pages = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     pages.filters["thousands"] = thousands
-    panel = pages.from_string(text_of("panel.html")).render(_panel(assessment))
+    panel = pages.from_string(text_of("panel.html")).render(panel_of(assessment, len(_outlined_gaps(assessment))))
     title = pages.from_string("{{ name }}: survey map").render(name=assessment.mission.name)
     head = (
         f"<title>{title}</title>\n"
@@ -141,12 +126,13 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
             name: picture(
                 class_picture(layer.codes, palette(layer.colours), *place, layer.side_px), "cells", "cells", layer.alt
             )
-            for name, layer in cell_layers(assessment).items()
+            for name, layer in (cell_layers(assessment) | accuracy_layers(assessment)).items()
         },
         "areas": shapes(_area_features(assessment), "areas"),
         "features": shapes(_named_features(assessment, words), "features"),
         "gaps": shapes(_gap_features(assessment, words), "gaps"),
         "lines": shapes(_line_features(assessment, words), "lines"),
+        "checkpoints": shapes(_checkpoint_features(assessment, words), "takeoff"),
         "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
     }
     opening: Any = MacroElement()  # type: ignore[no-untyped-call]
@@ -279,34 +265,18 @@ def _take_off_features(assessment: Assessment, words: list[Said]) -> list[dict[s
     return _numbered(features)
 
 
+def _checkpoint_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
+    """Return the checkpoints; the mark says the number alone."""
+    scene, features = assessment.scene, []
+    for number, point in enumerate(assessment.quality.checkpoints.points, start=1):
+        place = _degrees(scene.frame, [[point.east_m, point.north_m]])[0]
+        key, mark = _number(words, checkpoint_said(point, scene)), _number(words, Said(str(number)))
+        geometry = {"type": "Point", "coordinates": place}
+        features.append(_feature("point", geometry, symbol="checkpoint", key=key, mark=mark))
+    return _numbered(features)
+
+
 def _number(words: list[Said], said: Said) -> int:
     """Add a text to the words of the page and return its number."""
     words.append(said)
     return len(words) - 1
-
-
-def _panel(assessment: Assessment) -> dict[str, Any]:
-    """Return what the text beside the map says."""
-    forecast, mission = assessment.forecast, assessment.mission
-    minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
-    return {
-        "mission": mission,
-        "met": forecast.met,
-        "density": forecast.density,
-        "judged": mission.requirement.returns,
-        "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
-        "faces": forecast.faces,
-        "coverage": forecast.coverage,
-        "line_count": len(assessment.plan.lines),
-        "time": f"{minutes // 60}:{minutes % 60:02d}",
-        "cautions": assessment.cautions,
-        "assumptions": assessment.assumptions,
-        "legend": legend(assessment),
-        "cases": forecast.cases,
-        "case_legends": case_legends(assessment),
-        "any_feature": bool(forecast.by_feature),
-        "gaps_drawn": len(_outlined_gaps(assessment)),
-        "gap_count": len(forecast.gaps),
-        "unsafe": assessment.unsafe,
-        "any_over": any(figures.unsafe or figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
-    }

@@ -9,14 +9,26 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyproj
 import pytest
 import shapely
-from made_quality import accuracy_parts, made_quality
+from made_quality import accuracy_parts, made_confidence, made_quality
 from made_site import NAVIGATION
 
 from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.equipment import RangeRating, Sensor
+from planner.files.mapaccuracy import (
+    AGAINST_TARGET_RGB,
+    BY_SIZE_RGB,
+    CHANCE_RGB,
+    chance_codes,
+    chance_legend,
+    error_breaks_m,
+    error_codes,
+    error_legend,
+    judged_errors_m,
+)
 from planner.files.mapassets import class_picture, guarded, inlined
 from planner.files.mapclasses import (
     CASE_RGB,
@@ -244,7 +256,7 @@ def test_the_layer_of_the_returns_asked_for_comes_first_and_has_the_target(tmp_p
     write_map(tmp_path / "map.html", dataclasses.replace(job, mission=asked, forecast=forecast))
     assert _kind_layers(tmp_path / "map.html") == ["ground", "first"]
     page = (tmp_path / "map.html").read_text(encoding="utf-8")
-    assert page.count('class="target"') == 1
+    assert page.count('class="target"') == 2, "of the density asked for, and of the vertical error"
     assert "the target counts ground returns" in page
     assert f'Ground returns, required", "{TARGET:g} per m' in page
 
@@ -370,6 +382,95 @@ def test_a_feature_tells_what_falls_short_in_each_case(map_file: Path) -> None:
     assert (aside.rows, aside.note) == ((), "None of it lies in the judged area.")
 
 
+def test_the_target_parts_the_vertical_errors() -> None:
+    job = assessment()
+    target, errors = job.forecast.accuracy.target_rmse_m, judged_errors_m(job)
+    assert target in error_breaks_m(target)
+    codes, inside = error_codes(job), job.forecast.judged
+    legend_labels = [swatch["label"] for swatch in error_legend(job)]
+    over = 2 + [swatch["target"] for swatch in error_legend(job)].index(True)  # the code of the last class over it
+    assert legend_labels[over - 2] == "5 to 7.5"
+    with np.errstate(invalid="ignore"):
+        assert ((codes >= 2) & (codes <= over))[inside].sum() == (errors > target)[inside].sum() > 0
+        assert ((codes > over) & inside).sum() == (errors <= target)[inside].sum() > 0
+    np.testing.assert_array_equal(codes == 1, inside & np.isnan(errors))
+    np.testing.assert_array_equal(codes == 255, ~inside)
+    exact = dataclasses.replace(job.forecast.errors, vertical_combined_m=np.full(inside.size, target))
+    met = error_codes(dataclasses.replace(job, forecast=dataclasses.replace(job.forecast, errors=exact)))
+    assert np.unique(met[inside]) == over + 1, "an error that equals the target keeps to it"
+
+
+def test_vertical_errors_have_plain_classes_without_a_target() -> None:
+    job = assessment()
+    free = dataclasses.replace(job.forecast, accuracy=dataclasses.replace(job.forecast.accuracy, target_rmse_m=None))
+    swatches = error_legend(dataclasses.replace(job, forecast=free))
+    assert [swatch["label"] for swatch in swatches] == [
+        "20 and more", "10 to 20", "5 to 10", "3 to 5", "2 to 3", "1 to 2", "under 1", "no return",
+    ]  # fmt: skip
+    assert not any(swatch["target"] for swatch in swatches)
+
+
+def test_the_errors_shown_are_those_of_the_passes_asked_for() -> None:
+    job = assessment()
+    asked = dataclasses.replace(job.mission.requirement, coverage="single")
+    single = dataclasses.replace(job, mission=dataclasses.replace(job.mission, requirement=asked))
+    np.testing.assert_allclose(judged_errors_m(single), 1.3 * judged_errors_m(job))
+
+
+def test_sure_cells_are_a_class_of_their_own() -> None:
+    job = assessment()
+    sure = job.quality.confidence
+    assert sure is not None
+    best, *others = chance_legend(job)
+    assert best["label"] == "0.95 to 1"
+    assert sum(swatch["area_m2"] for swatch in others) == sure.area_under_m2 > 0
+    chances = np.array([np.nan, 0.0, 0.499, 0.5, 0.8, 0.949, 0.95, 1.0], np.float32)
+    assert chance_codes(chances).tolist() == [255, 1, 1, 2, 3, 3, 4, 4]
+
+
+def test_without_draws_there_is_no_layer_of_chances(map_file: Path, tmp_path: Path) -> None:
+    job = assessment()
+    bare = dataclasses.replace(job.quality.checkpoints, points=())
+    quality = dataclasses.replace(job.quality, confidence=None, checkpoints=bare)
+    write_map(tmp_path / "map.html", dataclasses.replace(job, quality=quality))
+    for name in ("chance", "checkpoints"):
+        said = f'data-layer="{name}"'
+        assert said in map_file.read_text(encoding="utf-8")
+        assert said not in (tmp_path / "map.html").read_text(encoding="utf-8")
+
+
+def test_a_checkpoint_tells_its_place_in_the_users_grid(map_file: Path, tmp_path: Path) -> None:
+    job = assessment()
+    utm = pyproj.CRS(32629)
+    write_map(tmp_path / "map.html", dataclasses.replace(job, scene=dataclasses.replace(job.scene, grid_crs=utm)))
+    to_utm = pyproj.Transformer.from_crs(4326, utm, always_xy=True)
+    for path, grid in ((map_file, "metre"), (tmp_path / "map.html", "EPSG:32629")):
+        told = {said["title"]: said for said in _words(path) if said["title"].startswith("Checkpoint")}
+        assert list(told) == ["Checkpoint CP01", "Checkpoint CP02", "Checkpoint CP03", "Checkpoint CP04"]
+        for point, said in zip(job.quality.checkpoints.points, told.values(), strict=True):
+            rows = dict(said["rows"])
+            assert grid in rows["Grid"]
+            assert rows["Cover"] == (point.cover or "not known")
+            assert point.reason in said["note"]
+    place = to_utm.transform(*job.scene.frame.to_lonlat(point.east_m, point.north_m))
+    assert (float(rows["Easting"]), float(rows["Northing"])) == pytest.approx(place, abs=1e-3)
+
+
+def test_the_panel_tells_accuracy_acceptance_chances_and_checkpoints(map_file: Path) -> None:
+    section = map_file.read_text(encoding="utf-8").split('<section class="worth"')[1].split("</section>")[0]
+    said = " ".join(re.sub(r"<[^>]*>", " ", section).split())
+    accuracy, sure = assessment().forecast.accuracy, assessment().quality.confidence
+    assert f"Vertical RMSE {100 * accuracy.tested_rmse_m:.1f} cm, met" in said
+    assert f"most of it: {accuracy.dominant_term}" in said
+    assert "2 met · 1 not met · 1 assumed" in said
+    assert "vertical RMSE, open ground: 5.6 cm, asked at most 5.0 cm" in said
+    assert f"Chance under 0.95 {sure.area_under_pct:.1f} % of the area terrain costs most" in said
+    assert "4 placed of 30 bound by spacing; 62 % of the area is fit; chance to pass the test 0.83" in said
+    page = _markup(map_file.read_text(encoding="utf-8"))
+    assert accuracy.definition in page
+    assert sure.definition in page
+
+
 @pytest.fixture(scope="module")
 def hostile_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("hostile") / "map.html"
@@ -422,8 +523,11 @@ def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
         small.forecast, cells=cells, judged=everywhere, cause=cause, cases=cases, by_feature=(),
         density_per_m2=density, first_per_m2=density, ground_per_m2=rng.uniform(0, 1, density.shape) * density,
         passes=rng.integers(0, 7, density.shape).astype(np.uint8),
+        errors=dataclasses.replace(small.forecast.errors, vertical_combined_m=rng.gamma(9, 0.005, density.size)),
     )  # fmt: skip
-    write_map(tmp_path / "map.html", dataclasses.replace(small, scene=scene, forecast=forecast))
+    sure = dataclasses.replace(made_confidence(cells, everywhere), chance=1 - rng.random(density.shape) ** 4)
+    quality = dataclasses.replace(small.quality, confidence=sure)
+    write_map(tmp_path / "map.html", dataclasses.replace(small, scene=scene, forecast=forecast, quality=quality))
     assert (tmp_path / "map.html").stat().st_size < 5e6
 
 
@@ -463,7 +567,10 @@ def _lab(colours: Any, eye: str) -> np.ndarray[Any, Any]:
 
 
 @pytest.mark.parametrize("eye", EYES)
-@pytest.mark.parametrize(("colours", "least"), [(DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9), (CASE_RGB, 15)])
+@pytest.mark.parametrize(("colours", "least"), [
+    (DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9), (CASE_RGB, 15), (AGAINST_TARGET_RGB, 15), (BY_SIZE_RGB, 15),
+    (CHANCE_RGB, 15),
+])  # fmt: skip
 def test_classes_differ_for_colour_blind_eyes(colours: Any, least: float, eye: str) -> None:
     """A difference of 2.3 is just noticeable; causes are also told by their hatch."""
     lab = _lab(colours, eye)
@@ -477,7 +584,7 @@ def test_each_cause_has_its_own_hatch() -> None:
 
 def test_polygons_are_added_before_lines(map_file: Path) -> None:
     page = map_file.read_text(encoding="utf-8")
-    order = [page.index(f"geo_json_{name}_add({{") for name in ("areas", "features", "gaps", "lines", "takeoff")]
+    order = [page.index(f"geo_json_{name}_add({{") for name in ("areas", "features", "gaps", "lines", "checkpoints")]
     assert order == sorted(order)
 
 
@@ -490,6 +597,8 @@ def test_a_users_text_stays_text(hostile_file: Path) -> None:
     titles = {said["title"] for said in _words(hostile_file)}
     assert {HOSTILE[2], *(f"Line {text}" for text in HOSTILE[1:])} <= titles
     assert _case_rows(hostile_file)[1][0] == HOSTILE[4]
+    covers = [dict(said["rows"])["Cover"] for said in _words(hostile_file) if "Checkpoint" in said["title"]]
+    assert covers[1:] == [f"meadow{HOSTILE[0]}"] * 3
 
 
 def test_only_the_pages_own_scripts_are_allowed() -> None:
@@ -590,6 +699,7 @@ def test_opens_offline_in_silence_with_all_layers(browser: Any, map_file: Path) 
         assert page.locator("img.cells").evaluate("image => image.naturalWidth") > 100
         assert page.locator("img.relief").evaluate("image => image.naturalWidth") > 100
         assert page.locator(".mark-takeoff").count() == 1
+        assert page.locator(".mark-checkpoint").all_inner_texts() == ["1", "2", "3", "4"]
         assert page.locator(".verdict").inner_text().strip().endswith("requirement not met")
         scale = page.locator(".leaflet-control-scale-line").all_inner_texts()
         assert [text.split()[-1] for text in scale] == ["m", "ft"]
@@ -614,6 +724,43 @@ def test_layers_switch_off_and_cell_colours_change(browser: Any, map_file: Path)
         assert page.locator('[data-key="density"]').is_hidden()
         page.check('input[name="cells"][data-layer=""]')
         assert page.locator("img.cells").count() == 0
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_vertical_errors_and_chances_colour_the_cells(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        for name, alt, word in (
+            ("vertical", "Expected vertical error by cell", "5 to 7.5"),
+            ("chance", "Chance to meet what is asked by cell", "0.95 to 1"),
+        ):
+            assert page.locator(f'[data-key="{name}"]').is_hidden()
+            page.check(f'input[data-layer="{name}"]')
+            assert page.locator("img.cells").get_attribute("alt") == alt
+            assert page.locator("img.cells").evaluate("image => image.naturalWidth") > 100
+            assert word in page.locator(f'[data-key="{name}"]').inner_text()
+        assert page.locator('[data-key="vertical"]').is_hidden()
+        assert opened.said == []
+
+
+@pytest.mark.browser
+def test_a_checkpoint_opens_beside_the_legend_and_goes_with_its_layer(browser: Any, map_file: Path) -> None:
+    with Opened(browser, map_file) as opened:
+        page = opened.page
+        page.locator(".mark-checkpoint").nth(1).focus()
+        page.keyboard.press("Enter")
+        assert page.locator(".said h3").inner_text() == "Checkpoint CP02"
+        assert "Why here: meadow" in page.locator(".said").inner_text()
+        page.locator(".leaflet-pan-anim").wait_for(state="detached")
+        popup, layers = (page.locator(part).bounding_box() for part in (".leaflet-popup", ".layers"))
+        assert popup["x"] + popup["width"] <= layers["x"]
+        page.keyboard.press("Escape")
+        page.uncheck('input[data-layer="checkpoints"]')
+        assert page.locator(".mark-checkpoint").count() == 0
+        assert page.locator('[data-key="checkpoints"]').is_hidden()
+        page.check('input[data-layer="checkpoints"]')
+        assert page.locator(".mark-checkpoint").count() == 4
         assert opened.said == []
 
 
@@ -721,6 +868,9 @@ def test_hostile_names_open_no_dialog(browser: Any, hostile_file: Path) -> None:
             opened.page.locator("path.line-hit").nth(number).focus()
             opened.page.keyboard.press("Enter")
             opened.page.locator(".said h3").get_by_text(f"Line {text}", exact=True).wait_for(timeout=5000)
+        opened.page.locator(".mark-checkpoint").nth(1).focus()
+        opened.page.keyboard.press("Enter")
+        opened.page.locator(".said dd").get_by_text(f"meadow{HOSTILE[0]}", exact=True).wait_for(timeout=5000)
         assert opened.said == []
 
 

@@ -28,11 +28,14 @@ var surveyMap = (function () {
     return map;
   }
 
-  /* On a wide screen the legend lies over the right of the map: the site is fitted beside it. */
-  function fit() {
+  /* On a wide screen the legend lies over the right of the map: site and popups stay beside it. */
+  function legendWidth() {
     var printing = document.body.classList.contains("printing");
-    var legend = !printing && window.matchMedia("(min-width: 1000px)").matches ? 290 : 0;
-    map.fitBounds(home, { paddingTopLeft: [70, 20], paddingBottomRight: [legend + 20, 28], animate: false });
+    return !printing && window.matchMedia("(min-width: 1000px)").matches ? 290 : 0;
+  }
+
+  function fit() {
+    map.fitBounds(home, { paddingTopLeft: [70, 20], paddingBottomRight: [legendWidth() + 20, 28], animate: false });
   }
 
   function popup(said) {
@@ -51,7 +54,9 @@ var surveyMap = (function () {
     var key = feature.properties.key;
     if (key === undefined) { return; }
     var said = saying(key);
-    layer.bindPopup(popup(said), { maxWidth: 320, minWidth: 270 });
+    layer.bindPopup(popup(said), {
+      maxWidth: 320, minWidth: 270, autoPanPaddingTopLeft: [5, 5], autoPanPaddingBottomRight: [legendWidth() + 5, 5]
+    });
     if (feature.properties.symbol !== "feature") { layer.bindTooltip(element("span", said.title), { sticky: true }); }
     layer.on("add", function () {
       var shape = layer.getElement();
@@ -73,15 +78,21 @@ var surveyMap = (function () {
       box.innerHTML = '<svg viewBox="-8 -8 16 16" width="19" height="19"><path d="M0 -7L5.5 6L0 3L-5.5 6Z"/></svg>';
       box.firstChild.style.transform = "rotate(" + feature.properties.turn + "deg)";
     }
+    if (wanted === "checkpoint") {
+      var number = box;
+      box = element("div");
+      box.innerHTML = '<svg viewBox="-12 -13 24 24" width="22" height="22"><path d="M0 -9.5L9.5 7H-9.5Z"/><circle cy="1.6" r="2"/></svg>';
+      box.appendChild(number);
+    }
     var speaks = feature.properties.key !== undefined;
-    var size = { arrow: [19, 19], name: [90, 15], takeoff: [24, 24], feature: [130, 20] }[wanted];
+    var size = { arrow: [19, 19], name: [90, 15], takeoff: [24, 24], feature: [130, 20], checkpoint: [22, 22] }[wanted];
     var turn = (feature.properties.turn || 0) * Math.PI / 180;
     var behind = wanted === "name" ? 13 : 0;
     var anchor = [size[0] / 2 + behind * Math.sin(turn), size[1] / 2 - behind * Math.cos(turn)];
     return L.marker(place, {
       icon: L.divIcon({ html: box, className: "mark-" + wanted, iconSize: size, iconAnchor: anchor }),
       pane: speaks ? "takeoff" : "lines",
-      zIndexOffset: wanted === "feature" ? 0 : 100000,
+      zIndexOffset: { arrow: 100000, name: 100000, takeoff: 100000, feature: 0, checkpoint: 50000 }[wanted],
       interactive: speaks,
       keyboard: speaks,
       alt: speaks ? saying(feature.properties.key).title : "",
@@ -103,15 +114,15 @@ var surveyMap = (function () {
     map.getContainer().classList.toggle("names-hidden", least < 14);
   }
 
-  /* Of names of features that would lie over each other the first is shown. */
-  function thinFeatures(features) {
+  /* Of marks of a kind whose names would lie over each other the first keeps its name. */
+  function thinMarks(layer, wanted, width, height) {
     var taken = [];
-    features.eachLayer(function (layer) {
-      if (!layer.getElement || layer.feature.properties.symbol !== "feature") { return; }
-      var at = map.latLngToLayerPoint(layer.getLatLng());
-      var free = taken.every(function (other) { return Math.abs(at.x - other.x) > 110 || Math.abs(at.y - other.y) > 20; });
+    layer.eachLayer(function (mark) {
+      if (!mark.getElement || mark.feature.properties.symbol !== wanted) { return; }
+      var at = map.latLngToLayerPoint(mark.getLatLng());
+      var free = taken.every(function (other) { return Math.abs(at.x - other.x) > width || Math.abs(at.y - other.y) > height; });
       if (free) { taken.push(at); }
-      if (layer.getElement()) { layer.getElement().hidden = !free; }
+      if (mark.getElement()) { mark.getElement().classList.toggle("nameless", !free); }
     });
   }
 
@@ -135,10 +146,13 @@ var surveyMap = (function () {
     }
     switches.forEach(function (input) { input.addEventListener("change", apply); });
     apply();
-    function thin() { thinNames(layers.lines); thinFeatures(layers.features); }
+    function thinFeatures() { thinMarks(layers.features, "feature", 110, 20); }
+    function thinCheckpoints() { thinMarks(layers.checkpoints, "checkpoint", 26, 16); }
+    function thin() { thinNames(layers.lines); thinFeatures(); thinCheckpoints(); }
     thin();
     map.on("zoomend", thin);
-    layers.features.on("add", function () { thinFeatures(layers.features); });
+    layers.features.on("add", thinFeatures);
+    layers.checkpoints.on("add", thinCheckpoints);
     map.getContainer().addEventListener("keydown", function (event) {
       if (event.key === "Escape") { map.closePopup(); }
     });

@@ -1,0 +1,59 @@
+"""What the text beside the offline map says.
+
+Lives here: figures, legends and lines of the panel. Must not know layers, pictures or pages.
+"""
+
+from collections import Counter
+from typing import Any
+
+from planner.assessment import Assessment
+from planner.files.mapaccuracy import chance_legend, error_legend
+from planner.files.mapclasses import case_legends, kinds_differ, legend, unjudged_returns
+from planner.forecast.acceptance import Status
+from planner.forecast.confidence import SURE_CHANCE
+
+STATUSES: tuple[Status, ...] = ("met", "not met", "assumed")
+"""What acceptance is counted by; clauses that are only reported have no limit to keep to."""
+
+
+def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
+    """Return what the text beside the map says, by the names of its page; so many gaps are outlined."""
+    forecast, mission = assessment.forecast, assessment.mission
+    minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
+    return _accuracy_of(assessment) | {
+        "mission": mission,
+        "met": forecast.met,
+        "density": forecast.density,
+        "judged": mission.requirement.returns,
+        "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
+        "faces": forecast.faces,
+        "coverage": forecast.coverage,
+        "line_count": len(assessment.plan.lines),
+        "time": f"{minutes // 60}:{minutes % 60:02d}",
+        "cautions": assessment.cautions,
+        "assumptions": assessment.assumptions,
+        "legend": legend(assessment),
+        "cases": forecast.cases,
+        "case_legends": case_legends(assessment),
+        "any_feature": bool(forecast.by_feature),
+        "gaps_drawn": gaps_drawn,
+        "gap_count": len(forecast.gaps),
+        "unsafe": assessment.unsafe,
+        "any_over": any(figures.unsafe or figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
+    }
+
+
+def _accuracy_of(assessment: Assessment) -> dict[str, Any]:
+    """Return what is said of accuracy, acceptance, checkpoints and chances."""
+    quality = assessment.quality
+    counts = Counter(clause.status for clause in quality.acceptance)
+    return {
+        "accuracy": assessment.forecast.accuracy,
+        "acceptance": {status: counts[status] for status in STATUSES},
+        "broken": [clause for clause in quality.acceptance if clause.status == "not met"],
+        "layout": quality.checkpoints,
+        "confidence": quality.confidence,
+        "sure_chance": SURE_CHANCE,
+        "error_legend": error_legend(assessment),
+        "chance_legend": chance_legend(assessment),
+    }
