@@ -31,6 +31,7 @@ QUIET = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-
          "--disable-background-networking", "--disable-component-update", "--disable-sync"]  # fmt: skip
 HOSTILE = "<img src=x onerror=alert(1)> </script><script>alert(1)</script> {{ 7 * 191 }} \" onload='alert(1)' -->"
 VOID = {"meta", "link"}
+QUALITY_TABLES = {"budget", "errors", "clauses", "rules", "points", "calibration", "trials", "volumes"}
 
 
 def job(word: str = "") -> Assessment:
@@ -398,7 +399,8 @@ def test_a_users_text_stays_text(tmp_path: Path) -> None:
     shown = " ".join(HOSTILE.split())
     for said in ("Meadow", "the crest road", "asphalt_old", "L01", "one assumption", "haze 5 km"):
         assert f"{said}{shown}" in hostile.text
-    assert hostile.tables.keys() == {f"stack {name}" for name in ("cases", "parts", "causes", "gaps", "lines")}
+    names = {"cases", "parts", "causes", "gaps", "lines"} | QUALITY_TABLES
+    assert hostile.tables.keys() == {f"stack {name}" for name in names}
 
 
 def test_a_job_that_lacks_nothing_says_so(tmp_path: Path) -> None:
@@ -415,7 +417,7 @@ def test_a_job_that_lacks_nothing_says_so(tmp_path: Path) -> None:
     reader = Reader((tmp_path / "report.html").read_text(encoding="utf-8"))
     assert "No judged cell lies below the target as planned." in reader.text
     assert "No judged cell falls short as planned." in reader.text
-    assert reader.tables.keys() == {"stack cases", "stack lines"}
+    assert reader.tables.keys() == {f"stack {name}" for name in {"cases", "lines"} | QUALITY_TABLES}
     assert "requirement met" in reader.text
 
 
@@ -446,7 +448,7 @@ def test_opens_offline_in_silence_and_fits_the_screen(browser: Any, tmp_path: Pa
     page.goto((tmp_path / "report.html").as_uri())
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.evaluate("getComputedStyle(document.querySelector('.ground')).fillRule") == "evenodd"
-    assert page.locator("svg image").count() == 6
+    assert page.locator("svg image").count() == 8
     assert page.locator("h1").inner_text() == " ".join(f"Meadow{word}".split())
     assert said == []
     assert [url for url in asked if not url.startswith("data:")] == [(tmp_path / "report.html").as_uri()]
