@@ -125,7 +125,7 @@ def typeset(text: str) -> str:
     """Return our own plain text as it is printed: powers, degrees, and no line broken between number and unit."""
     raised = re.sub(r"(\bk?m|\^)([23])\b", lambda found: found[1].strip("^") + {"2": "²", "3": "³"}[found[2]], text)
     turned = re.sub(r"(?<=\d) deg\b", "°", raised)
-    return re.sub(r"(?<=\d) (?=(?:%|[ck]?m)(?!\w))", "\u00a0", turned)
+    return re.sub(r"(?<=\d) (?=(?:%|[ck]?m)(?![a-z]))", "\u00a0", turned)
 
 
 def listed(names: Sequence[str]) -> str:
