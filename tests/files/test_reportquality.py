@@ -95,7 +95,10 @@ def test_unknown_accuracy_is_told_from_failure(small: Assessment, tmp_path: Path
     blind = with_accuracy(small, by_slope=(), by_class=(), **nothing)
     unseen = np.full_like(blind.forecast.errors.vertical_combined_m, np.nan)
     errors = dataclasses.replace(blind.forecast.errors, vertical_combined_m=unseen)
-    reader = read(dataclasses.replace(blind, forecast=dataclasses.replace(blind.forecast, errors=errors)), tmp_path)
+    forecast = dataclasses.replace(blind.forecast, errors=errors, met=True)
+    reader = read(dataclasses.replace(blind, forecast=forecast), tmp_path)
+    assert "? density met, accuracy cannot be told" in reader.text
+    assert "requirement met" not in reader.text
     assert "? cannot tell Vertical accuracy. No ground that checkpoints may stand on brings returns" in reader.text
     assert "no ground is seen twice" in reader.text
     assert not {"stack budget", "stack errors"} & reader.tables.keys()
