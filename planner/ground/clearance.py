@@ -17,7 +17,7 @@ import shapely
 
 from planner.ground.kernels import kernel
 from planner.ground.nearest import Nearest, nearest_surface
-from planner.ground.obstacles import KeepOut, Obstacle
+from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.surface import HeightGrid, Scene
 
 Array = npt.NDArray[np.float64]
@@ -160,6 +160,14 @@ def nearest_keep_out(keep_outs: Sequence[KeepOut], points_m: Array) -> Nearest:
         for one in keep_outs
     ]
     return _least(distances, tuple(one.name for one in keep_outs), len(points_m))
+
+
+def crossed_m(areas: Sequence[Sensitive], points_m: Array) -> Array:
+    """Return how far a path, shape (n, 3), n at least 2, runs over each area [m], shape (areas,)."""
+    # Piece by piece: a path that comes back over itself counts twice.
+    pieces = shapely.linestrings(np.stack([points_m[:-1, :2], points_m[1:, :2]], axis=1))
+    lengths = [shapely.length(shapely.intersection(pieces, area.polygon)).sum() for area in areas]
+    return np.array(lengths, dtype=np.float64)
 
 
 def _least(distances: list[Array], names: tuple[str, ...], count: int) -> Nearest:

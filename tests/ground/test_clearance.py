@@ -7,6 +7,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from planner.ground.clearance import (
+    crossed_m,
     heights_above_m,
     nearest_keep_out,
     nearest_obstacle,
@@ -17,7 +18,7 @@ from planner.ground.clearance import (
 )
 from planner.ground.geodesy import site_frame
 from planner.ground.nearest import nearest_surface
-from planner.ground.obstacles import KeepOut, Obstacle
+from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.surface import HeightGrid, Scene
 
 seeds = st.integers(0, 2**32 - 1)
@@ -205,6 +206,12 @@ def test_a_keep_out_area_holds_between_its_heights():
     points = np.array([[5, 5, 50], [13, 14, 90], [13, 14, 150]], float)
     assert nearest_keep_out([open_ended], points).distance_m == pytest.approx([0, 5, 5])
     assert nearest_keep_out([slab], points).distance_m == pytest.approx([50, np.sqrt(125), 5])
+
+
+def test_metres_over_a_sensitive_area_count_each_crossing():
+    meadow = Sensitive("nests", shapely.box(0, 0, 10, 10))
+    there_and_back = np.array([[-5.0, 5, 60], [20, 5, 60], [-5, 5, 60]])
+    assert crossed_m([meadow, Sensitive("far", shapely.box(50, 50, 60, 60))], there_and_back) == pytest.approx([20, 0])
 
 
 def scene_of(ground, top, obstacles=(), frame_doubt_m=0.0):
