@@ -54,7 +54,7 @@ class Navigation:
     opposed_pair : bool
         Whether one line is flown back as well, for calibration.
     cross_lines_every : int or None
-        Lines between two cross lines, of which both ends have one; None flies none.
+        One cross line for so many lines, and at both ends of a block at least; None flies none.
     """
 
     name: str

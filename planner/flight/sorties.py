@@ -1,9 +1,11 @@
-"""What flying the lines takes: turns, time, pulses and data.
+"""What flying the lines takes: sorties on the day's clock, time, pulses and data.
 
-Lives here: time and data figures of a set of lines. Must not know how lines were laid or what the forecast says.
+Lives here: sorties from paths and battery loads, and the figures of a flight. Must not know how lines were laid or
+what the forecast says.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -12,41 +14,267 @@ import numpy.typing as npt
 
 from planner.aircraft import Aircraft
 from planner.equipment import Sensor
+from planner.errors import Best, Fault, InfeasibleError, InputError
+from planner.flight.climbs import joined_path
+from planner.flight.cuts import cut_line
+from planner.flight.energy import MILD_C, battery_s, drawn_s, worst_return_s
 from planner.flight.flightlines import FlightLine
+from planner.flight.loads import Load, TourCosts, split_tour, start_times_s
+from planner.flight.paths import Flyer, Path, along_line, approach, turn_between, way_back
+from planner.flight.turns import turn_radius_m, turn_time_s
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share
 
+__all__ = ["Day", "Sortie", "flight_figures", "plan_sorties", "turn_radius_m", "turn_time_s"]
+
 Array = npt.NDArray[np.float64]
 
-GRAVITY_MPS2 = 9.80665
 BYTES_PER_RETURN = 30  # LAS 1.4, point data record format 6
+MOST_CUTS = 20
+_NAMES = {"lines": ("line",), "lead": ("lead",), "turns": ("turn", "hover"), "climb": ("climb",), "ferry": ("ferry",)}
+_NAMES |= {"align": ("align",), "return": ("return",), "descent": ("descent",)}
 
 
-def turn_radius_m(speed_mps: npt.ArrayLike, bank_deg: float) -> Array:
-    """Return the radius [m] of a level turn, v^2 / (g tan bank), any shape."""
-    return np.asarray(np.asarray(speed_mps) ** 2 / (GRAVITY_MPS2 * np.tan(np.radians(bank_deg))))
+@dataclass(frozen=True)
+class Day:
+    """What a day does to batteries, and what becomes of lines that are too long for one.
 
-
-def turn_time_s(aircraft: Aircraft, speed_mps: npt.ArrayLike, sideways_m: npt.ArrayLike) -> Array:
-    """Return the time [s] from the end of one line to the start of the next, abeam at a distance [m], any shape.
-
-    A multirotor brakes, moves over from rest to rest and speeds up again. A fixed wing flies arcs of its least
-    radius r: a half circle, with a straight where the lines lie farther apart than 2 r; nearer ones need a swing out
-    by a = acos((2 r + S) / 4 r) and back, r (pi + 4 a) in all.
+    Attributes
+    ----------
+    temperature_c : float
+        Air where the batteries fly [deg C].
+    elevation_m : float
+        Elevation of the site above the sea [m].
+    overlap_m : float or None
+        Lines that no battery can fly are cut into parts that share so much [m]; None refuses them.
     """
-    speed, sideways = np.broadcast_arrays(np.asarray(speed_mps, dtype=np.float64), sideways_m)
-    if aircraft.kind == "multirotor":
-        push = aircraft.acceleration_mps2
-        short = 2 * np.sqrt(sideways / push)
-        long = sideways / speed + speed / push
-        return np.asarray(2 * speed / push + np.where(sideways < speed**2 / push, short, long))
-    radius = turn_radius_m(speed, aircraft.max_bank_deg)
-    swing = np.arccos(np.minimum((2 * radius + sideways) / (4 * radius), 1.0))
-    path = radius * (np.pi + 4 * swing) + np.maximum(sideways - 2 * radius, 0.0)
-    return np.asarray(path / speed)
+
+    temperature_c: float = MILD_C
+    elevation_m: float = 0.0
+    overlap_m: float | None = None
 
 
-def flight_figures(lines: Sequence[FlightLine], aircraft: Aircraft, sensor: Sensor, frame: Frame) -> dict[str, Any]:
+@dataclass(frozen=True)
+class Sortie:
+    """One take-off to one landing, on one battery.
+
+    Attributes
+    ----------
+    number : int
+        From 1, in the order flown.
+    lines : tuple of FlightLine
+        In the order flown.
+    take_off_m : ndarray, shape (3,)
+        East, north, ground height of take-off and landing [m].
+    path : Path
+        What is flown, with times from take-off.
+    time_s : dict
+        Time of lines, lead, turns, climb, ferry, align, return, descent, and their total [s].
+    battery_share_used : float
+        Share of the day's battery used at landing, as planned.
+    reserve_share_left : float
+        Share left were the return that from its farthest point, straight against the wind.
+    distance_m : float
+        Way flown over the ground, geodesic [m].
+    starts_s : float
+        Take-off on the clock of the day, whose first is at 0 [s].
+    """
+
+    number: int
+    lines: tuple[FlightLine, ...]
+    take_off_m: Array
+    path: Path
+    time_s: dict[str, float]
+    battery_share_used: float
+    reserve_share_left: float
+    distance_m: float
+    starts_s: float
+
+    @property
+    def line_ids(self) -> tuple[str, ...]:
+        """Names of the lines in the order flown."""
+        return tuple(line.line_id for line in self.lines)
+
+
+@dataclass(frozen=True)
+class _Tour:
+    """An ordered tour: the pieces of its path, and what they cost."""
+
+    lines: tuple[FlightLine, ...]
+    along: list[Path]
+    turns: list[Path]
+    out: list[list[Path]]
+    back: list[list[Path]]
+    costs: TourCosts
+
+
+def plan_sorties(
+    lines: Sequence[FlightLine], flyer: Flyer, frame: Frame, take_offs_m: Sequence[Array], day: Day | None = None
+) -> tuple[Sortie, ...]:
+    """Return the sorties that fly lines in the order given, in the least time that batteries and reserve allow.
+
+    Parameters
+    ----------
+    lines : sequence of FlightLine
+        In the order and direction flown, see `planner.flight.ordering.order_lines`.
+    flyer : Flyer
+        What flies, in which wind, above what.
+    frame : Frame
+        The local frame.
+    take_offs_m : sequence of ndarray, shape (3,)
+        Places to take off from, with their ground height [m]; each sortie lands where it took off.
+    day : Day, optional
+        Temperature, elevation and whether long lines are cut.
+
+    Raises
+    ------
+    InputError
+        E30 without a place to take off from.
+    InfeasibleError
+        E28 where a line alone is more than a battery gives and is not to be cut, or batteries run out; E32 where
+        the wind beats the airspeed on a course.
+    """
+    if not len(take_offs_m):
+        raise InputError(Fault("E30", "no place to take off from is given", fix="give aircraft.take_off"))
+    if not lines:
+        return ()
+    day = day or Day()
+    places = [np.asarray(place, dtype=np.float64) for place in take_offs_m]
+    full_s = battery_s(flyer.aircraft, day.temperature_c, day.elevation_m)
+    tour = _flyable(flyer, lines, places, full_s * (1 - flyer.aircraft.battery_reserve_share), day.overlap_m)
+    loads = split_tour(tour.costs)
+    shares = [_load_drawn_s(tour, load) for load in loads]
+    paths = [_load_path(tour, load) for load in loads]
+    starts = start_times_s(
+        flyer.aircraft, [path.duration_s for path in paths], [planned / full_s for planned, _ in shares]
+    )
+    return tuple(
+        Sortie(
+            number=number,
+            lines=tour.lines[load.first : load.last],
+            take_off_m=places[load.place],
+            path=path,
+            time_s=_named_times_s([path]),
+            battery_share_used=planned / full_s,
+            reserve_share_left=1 - worst / full_s,
+            distance_m=geodesic_length_m(frame, path.points_m[:, 0], path.points_m[:, 1]),
+            starts_s=start,
+        )
+        for number, (load, path, (planned, worst), start) in enumerate(
+            zip(loads, paths, shares, starts, strict=True), start=1
+        )
+    )
+
+
+def _flyable(
+    flyer: Flyer, lines: Sequence[FlightLine], places: Sequence[Array], usable_s: float, overlap_m: float | None
+) -> _Tour:
+    """Return the tour of all lines, those that are too long for a battery cut."""
+    tour = _tour(flyer, lines, places, usable_s)
+    needed = tour.costs.single_s()
+    if (needed <= usable_s).all():
+        return tour
+    if overlap_m is None or usable_s <= 0:
+        which = int(np.argmax(needed))
+        raise _too_long(flyer, lines[which], float(needed[which]), usable_s, "split the line with an overlap")
+    cut: list[FlightLine] = []
+    for line, needed_s in zip(lines, needed.tolist(), strict=True):
+        cut += (line,) if needed_s <= usable_s else _fewest_parts(flyer, line, places, usable_s, overlap_m)
+    return _tour(flyer, cut, places, usable_s)
+
+
+def _fewest_parts(
+    flyer: Flyer, line: FlightLine, places: Sequence[Array], usable_s: float, overlap_m: float
+) -> tuple[FlightLine, ...]:
+    """Return the fewest equal parts of a line that batteries can fly one by one."""
+    longest_s = np.inf
+    for count in range(2, MOST_CUTS + 1):
+        parts = cut_line(line, count, overlap_m)
+        longest_s = float(_tour(flyer, parts, places, usable_s).costs.single_s().max())
+        if longest_s <= usable_s:
+            return parts
+    raise _too_long(flyer, line, longest_s, usable_s, f"{MOST_CUTS} parts are still too long")
+
+
+def _too_long(flyer: Flyer, line: FlightLine, needed_s: float, usable_s: float, first_way: str) -> InfeasibleError:
+    reserve = flyer.aircraft.battery_reserve_share
+    what = (
+        f"line {line.line_id} needs {needed_s / 60:.1f} min of battery with its way there and back, "
+        f"{usable_s / 60:.1f} min are usable after the reserve of {100 * reserve:.0f} %"
+    )
+    fix = f"{first_way}, take off nearer to it, fly faster, or use a larger battery"
+    return InfeasibleError(
+        Fault("E28", what, fix=fix), best=Best("battery_s", needed_s, usable_s, "battery less its reserve")
+    )
+
+
+def _tour(flyer: Flyer, lines: Sequence[FlightLine], places: Sequence[Array], usable_s: float) -> _Tour:
+    """Return an ordered tour with the cost of all its pieces."""
+    along = [along_line(flyer, line) for line in lines]
+    turns = [turn_between(flyer, before, after) for before, after in pairwise(lines)]
+    out = [[approach(flyer, place, line) for place in places] for line in lines]
+    back = [[way_back(flyer, line, place) for place in places] for line in lines]
+    costs = TourCosts(
+        lines=np.array([_cost_s(flyer, path) for path in along]).T,
+        turns=np.array([_cost_s(flyer, path) for path in turns]).reshape(-1, 2).T,
+        out=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in out]), 2, 0),
+        back=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in back]), 2, 0),
+        worst_back_s=_worst_s(flyer, along, places),
+        worst_turn_back_s=_worst_s(flyer, turns, places),
+        usable_s=usable_s,
+        swap_s=flyer.aircraft.swap_s,
+    )
+    return _Tour(tuple(lines), along, turns, out, back, costs)
+
+
+def _cost_s(flyer: Flyer, path: Path) -> tuple[float, float]:
+    """Return the time and the energy of a piece [s]."""
+    return path.duration_s, drawn_s(flyer.aircraft, path)
+
+
+def _worst_s(flyer: Flyer, paths: Sequence[Path], places: Sequence[Array]) -> Array:
+    """Return the energy of the worst return from anywhere on each path to each place [s], shape (n, places)."""
+    worst = np.zeros((len(paths), len(places)))
+    for number, path in enumerate(paths):
+        for k, place in enumerate(places):
+            away = path.points_m - place
+            home = worst_return_s(flyer.aircraft, flyer.wind, np.hypot(away[:, 0], away[:, 1]), away[:, 2])
+            worst[number, k] = home.max()
+    return worst
+
+
+def _load_path(tour: _Tour, load: Load) -> Path:
+    pieces = [tour.out[load.first][load.place]]
+    for line in range(load.first, load.last):
+        pieces += [tour.along[line], *tour.turns[line : min(line + 1, load.last - 1)]]
+    return joined_path([*pieces, tour.back[load.last - 1][load.place]])
+
+
+def _load_drawn_s(tour: _Tour, load: Load) -> tuple[float, float]:
+    """Return the energy of a load [s]: as planned, and with the worst return."""
+    costs, last = tour.costs, load.last - 1
+    flown = costs.lines[1, load.first : load.last].sum() + costs.turns[1, load.first : last].sum()
+    until_last = float(costs.out[1, load.first, load.place] + flown)
+    back = float(costs.back[1, last, load.place])
+    worst = max(
+        float(costs.worst_back_s[load.first : load.last, load.place].max()),
+        float(costs.worst_turn_back_s[load.first : last, load.place].max(initial=0.0)),
+    )
+    return until_last + back, until_last + max(back, worst)
+
+
+def _named_times_s(paths: Sequence[Path]) -> dict[str, float]:
+    """Return the time of each part of flights under its public name, and their total [s]."""
+    of_parts = [path.parts_s() for path in paths]
+    named = {
+        name: float(sum(times.get(part, 0.0) for times in of_parts for part in parts)) for name, parts in _NAMES.items()
+    }
+    return named | {"total": sum(named.values())}
+
+
+def flight_figures(
+    lines: Sequence[FlightLine], aircraft: Aircraft, sensor: Sensor, frame: Frame, sorties: Sequence[Sortie] = ()
+) -> dict[str, Any]:
     """Return the figures of a flight, named as in summary.json.
 
     Parameters
@@ -57,16 +285,17 @@ def flight_figures(lines: Sequence[FlightLine], aircraft: Aircraft, sensor: Sens
         What flies.
     frame : Frame
         The local frame of the lines.
+    sorties : sequence of Sortie
+        That fly the lines; without any, times are those of lines and turns in calm air.
 
     Returns
     -------
     dict
         lines, line_length_m (geodesic, kept parts), turns, time_s {lines, lead, turns, total}, pulses (all directions
-        and pixels, on kept parts), returns_expected (pulses sent within the usable opening), data_bytes (LAS format 6).
+        and pixels, on kept parts), returns_expected (pulses sent within the usable opening), data_bytes (LAS format 6);
+        with sorties also sorties, batteries (sets that take part), and in time_s climb, ferry, align, return, descent
+        and swap (from landing to the next take-off), which add up to the total with the others.
     """
-    on_lines = sum(line.kept_length_m / line.speed_mps for line in lines)
-    lead = sum((line.along_m()[-1] - line.kept_length_m) / line.speed_mps for line in lines)
-    turns = sum(_turn_between_s(aircraft, before, after) for before, after in pairwise(lines))
     pulses = returns = length = 0.0
     for line in lines:
         pattern = scan_pattern(sensor, line.pulse_rate_hz, line.line_rate_hz, line.usable_half_angle_rad)
@@ -75,16 +304,33 @@ def flight_figures(lines: Sequence[FlightLine], aircraft: Aircraft, sensor: Sens
         pulses += fired
         returns += fired * usable_share(pattern)
         length += geodesic_length_m(frame, kept[:, 0], kept[:, 1])
-    on_lines, lead, turns = float(on_lines), float(lead), float(turns)
-    return {
+    figures = {
         "lines": len(lines),
         "line_length_m": length,
         "turns": max(len(lines) - 1, 0),
-        "time_s": {"lines": on_lines, "lead": lead, "turns": turns, "total": on_lines + lead + turns},
+        "time_s": _calm_times_s(lines, aircraft),
         "pulses": round(pulses),
         "returns_expected": round(returns),
         "data_bytes": BYTES_PER_RETURN * round(returns),
     }
+    if not sorties:
+        return figures
+    flown = _named_times_s([sortie.path for sortie in sorties])
+    swap = sorties[-1].starts_s + sorties[-1].path.duration_s - flown["total"]
+    return figures | {
+        "turns": sum(len(sortie.lines) - 1 for sortie in sorties),
+        "time_s": flown | {"swap": swap, "total": flown["total"] + swap},
+        "sorties": len(sorties),
+        "batteries": min(aircraft.batteries or len(sorties), len(sorties)),
+    }
+
+
+def _calm_times_s(lines: Sequence[FlightLine], aircraft: Aircraft) -> dict[str, float]:
+    """Return the time of lines, leads and turns in calm air, and their total [s]."""
+    on_lines = float(sum(line.kept_length_m / line.speed_mps for line in lines))
+    lead = float(sum((line.along_m()[-1] - line.kept_length_m) / line.speed_mps for line in lines))
+    turns = float(sum(_turn_between_s(aircraft, before, after) for before, after in pairwise(lines)))
+    return {"lines": on_lines, "lead": lead, "turns": turns, "total": on_lines + lead + turns}
 
 
 def _turn_between_s(aircraft: Aircraft, before: FlightLine, after: FlightLine) -> float:
