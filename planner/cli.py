@@ -128,6 +128,7 @@ def _verdict(assessment: "Assessment", folder: Path) -> str:
             f"  faces over {faces.limit_deg:g} deg, per m2 of face: {faces.mean_per_m2:.0f} and {faces.p05_per_m2:.0f} "
             f"({faces.face_area_m2:.0f} m2)"
         )
+    lines += _worth(assessment)
     causes = {cause: area for cause, area in coverage.by_cause_m2.items() if area > 0}
     if causes:
         lines.append("  below for: " + ", ".join(f"{cause} {area:.0f} m2" for cause, area in causes.items()))
@@ -145,6 +146,32 @@ def _verdict(assessment: "Assessment", folder: Path) -> str:
     lines.append("  cautions: in the summary and on the map; none of this replaces local rules and licensed practice")
     lines.append(f"  written to {folder}")
     return "\n".join(lines)
+
+
+def _worth(assessment: "Assessment") -> Iterator[str]:
+    """Yield what is expected of heights, acceptance, chances and checkpoints, a line each."""
+    from planner.forecast.confidence import SURE_CHANCE
+
+    accuracy, quality = assessment.forecast.accuracy, assessment.quality
+    if accuracy.rmse_m is not None and accuracy.tested_rmse_m is not None:
+        target = "" if accuracy.target_rmse_m is None else f" of {100 * accuracy.target_rmse_m:g}"
+        yield (
+            f"  vertical RMSE as tested {100 * accuracy.tested_rmse_m:.1f}{target} cm, of points "
+            f"{100 * accuracy.rmse_m:.1f} cm; most of it: {accuracy.dominant_term}"
+        )
+    status = [clause.status for clause in quality.acceptance]
+    broken = ": " + ", ".join(clause.clause for clause in quality.acceptance if clause.status == "not met")
+    yield (
+        f"  acceptance: {status.count('met')} clauses met, {status.count('assumed')} assumed, "
+        f"{status.count('not met')} not met{broken if 'not met' in status else ''}"
+    )
+    if sure := quality.confidence:
+        source = sure.costliest
+        most = f"; {source} costs most, {sure.by_source_m2[source]:.0f} m2" if source else ""
+        yield f"  chance under {SURE_CHANCE:g} to meet what is asked on {sure.area_under_pct:.1f} % of the area{most}"
+    layout = quality.checkpoints
+    bound = f", bound by {layout.bound_by}" if layout.bound_by else ""
+    yield f"  checkpoints: {len(layout.points)} of {layout.wanted} placed{bound}"
 
 
 @app.command()

@@ -17,6 +17,10 @@ from planner.files.cards import bundled, load_sensor
 ROOT = Path(planner.__file__).parents[1]
 OUTPUTS = {
     "cause.tif",
+    "checkpoints.csv",
+    "checkpoints.geojson",
+    "confidence.tif",
+    "dominant_term.tif",
     "report.html",
     "density.tif",
     "gaps.geojson",
@@ -24,6 +28,7 @@ OUTPUTS = {
     "passes.tif",
     "plan.geojson",
     "summary.json",
+    "vertical_rmse.tif",
 }
 
 
@@ -235,14 +240,32 @@ def test_met_leaves_with_0_and_the_folder(tmp_path, call):
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
 
 
+def test_what_the_forecast_is_worth_is_said_in_a_line_each(tmp_path, call):
+    job = write_site(tmp_path, requirement={"density_per_m2": 150, "vertical_rmse_m": 0.3}, doubts={"draws": 20})
+    left, out, _ = call("plan", job)
+    assert left == 0
+    summary = json.loads((tmp_path / "out" / "meadow" / "summary.json").read_text(encoding="utf-8"))
+    vertical, sure = summary["vertical"], summary["confidence"]
+    status = [clause["status"] for clause in summary["acceptance"]]
+    lines = {line.split()[0]: line for line in out.splitlines()[1:]}
+    assert f"as tested {100 * vertical['tested_rmse_m']:.1f} of 30 cm" in lines["vertical"]
+    assert lines["vertical"].endswith(f"most of it: {vertical['dominant_term']}")
+    assert f"{status.count('met')} clauses met, " in lines["acceptance:"]
+    assert f"on {sure['area_under_pct']:.1f} % of the area" in lines["chance"]
+    placed = summary["checkpoints"]["placed"]
+    assert lines["checkpoints:"].startswith(f"  checkpoints: {placed} of {summary['checkpoints']['wanted']} placed")
+
+
 def test_not_met_leaves_with_3_and_the_outputs(tmp_path, call):
     # 300 kHz at 10 m/s are 30 000 pulses a metre of line, 500/m2 where lines lie 60 m apart.
     held = {"agl_m": 60, "speed_mps": 10, "line_spacing_m": 60}
-    job = write_site(tmp_path, flight=held, requirement={"density_per_m2": 600})
+    job = write_site(tmp_path, flight=held, requirement={"density_per_m2": 600}, doubts={"draws": 0})
     left, out, _ = call("plan", job, "--out", tmp_path / "result")
     assert left == 3
     assert "requirement NOT MET" in out
-    assert written(tmp_path / "result") == OUTPUTS
+    assert ", 1 not met: density of first returns" in out
+    assert "chance under" not in out, "no draws were asked for"
+    assert written(tmp_path / "result") == OUTPUTS - {"confidence.tif"}
     summary = json.loads((tmp_path / "result" / "summary.json").read_text(encoding="utf-8"))
     assert summary["verdict"] == "not met"
     assert summary["density"]["judged_per_m2"] < 600
