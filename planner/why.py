@@ -20,6 +20,7 @@ from planner.errors import Fault, InputError
 from planner.files.geofiles import input_files, read_scene
 from planner.files.linefiles import read_lines
 from planner.files.missionfile import read_mission
+from planner.files.planfiles import grid_values
 from planner.flight.flightlines import FlightLine
 from planner.forecast.density import cells_known, density_per_m2
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, decide_causes
@@ -33,6 +34,7 @@ from planner.ranging.fates import RETURNS, SHADOWED, Light
 from planner.ranging.palette import LOBE_STEPS
 from planner.ranging.pulses import Tally
 from planner.ranging.single import Aim, Spot, aim_at, fire_at, near_part, obstacle_before, pooled, spot_of
+from planner.ranging.uncertainty import TERMS
 
 Progress = Callable[[str, int, int], None]
 _ADVICE = {"met": "nothing, the cell meets its density", "not judged": "nothing, the cell is not judged"}
@@ -98,7 +100,8 @@ def explain(
     lines = read_lines(folder / "plan.geojson", mission, scene)
     # The side is written to 9 digits: a little less asks for the same cells.
     cells = cells_on(scene.top, float(summary["density"]["cell_m"]) * (1 - 1e-6))
-    return tell_cell(mission, scene, lines, cells, (lon_deg, lat_deg), progress=tell)
+    story = tell_cell(mission, scene, lines, cells, (lon_deg, lat_deg), progress=tell)
+    return _with_errors(story, folder, scene)
 
 
 def tell_cell(
@@ -144,6 +147,17 @@ def tell_cell(
         lines=_line_stories(job, looks),
         advice=_ADVICE.get(cause) or _advice(job, cause, per_m2, by_case),
     )
+
+
+def _with_errors(story: CellStory, folder: Path, scene: Scene) -> CellStory:
+    """Return the story with the errors that the rasters of its folder hold, where they are there."""
+    paths = folder / "vertical_rmse.tif", folder / "dominant_term.tif"
+    if not all(path.is_file() for path in paths):
+        return story
+    place_m = tuple(float(value) for value in scene.frame.from_lonlat(story.lon_deg, story.lat_deg))
+    (combined, single, *_), (code,) = (grid_values(path, scene.frame, place_m) for path in paths)
+    term = "" if np.isnan(code) else TERMS[int(code)]
+    return replace(story, vertical_combined_m=combined, vertical_single_m=single, dominant_term=term)
 
 
 def _summary(folder: Path) -> dict[str, Any]:

@@ -15,8 +15,10 @@ from planner.files.bundle import summary_dict
 from planner.files.geofiles import input_files, read_scene
 from planner.files.linefiles import read_lines
 from planner.files.missionfile import read_mission
-from planner.files.planfiles import collection_text, plan_geojson
+from planner.files.planfiles import collection_text, plan_geojson, write_grid
+from planner.forecast.budgets import NO_TERM
 from planner.forecast.gaps import CAUSES
+from planner.ranging.uncertainty import TERMS
 from planner.survey import review
 from planner.why import explain, tell_cell
 
@@ -172,6 +174,25 @@ def test_the_open_meadow_needs_nothing(job):
     # The line flies 70 m west of the middle: the cell lies 10 m to its right.
     assert over.scan_angle_deg == pytest.approx(np.degrees(np.arctan2(10, 110)), abs=1.5)
     assert over.slant_range_m == pytest.approx(np.hypot(10, 110), abs=3)
+
+
+def test_the_vertical_error_is_read_from_the_folder(job, copied):
+    assessment, out = job[1], copied / "out" / "meadow"
+    without = explain(out, *degrees(OPEN))
+    assert np.isnan(without.vertical_combined_m)
+    assert "vertical error" not in str(without), "a folder of an older forecast has none"
+    errors, shape = assessment.forecast.errors, assessment.forecast.judged.shape
+    both = {name: getattr(errors, f"vertical_{name}_m").reshape(shape) for name in ("combined", "single")}
+    write_grid(out / "vertical_rmse.tif", both, assessment, "m", np.nan)
+    write_grid(out / "dominant_term.tif", {"term": errors.dominant.reshape(shape)}, assessment, "code", NO_TERM)
+    story = explain(out, *degrees(OPEN))
+    cells = assessment.forecast.cells
+    place = int((cells.north_m - OPEN[1]) / cells.cell_m), int((OPEN[0] - cells.west_m) / cells.cell_m)
+    assert story.vertical_combined_m == pytest.approx(both["combined"][place])
+    assert story.vertical_single_m == pytest.approx(both["single"][place])
+    assert story.dominant_term == TERMS[errors.dominant.reshape(shape)[place]]
+    assert f"{100 * both['combined'][place]:.1f} cm of all passes" in str(story)
+    assert str(story).count(f"most of the first: {story.dominant_term}") == 1
 
 
 def test_the_best_single_pass_takes_the_whole_share(job, tmp_path):

@@ -167,6 +167,14 @@ def write_grid(
             grid.set_band_unit(number, unit)
 
 
+def grid_values(path: Path, frame: Frame, place_m: tuple[float, ...]) -> list[float]:
+    """Return what the bands of a written grid say at a local place, east and north [m]; nan where a band has none."""
+    with rasterio.open(path) as grid:
+        spot = place_m[0] + frame.origin_east_m, place_m[1] + frame.origin_north_m
+        (values,) = grid.sample([spot], masked=True)
+        return [math.nan if hidden else float(value) for value, hidden in zip(values.data, values.mask, strict=True)]
+
+
 def line_heights_m(points_m: Array, scene: Scene) -> tuple[Array | None, Array | None]:
     """Return orthometric and ellipsoidal heights of points [m], shape (k,), each None where it is not known.
 

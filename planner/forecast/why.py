@@ -3,6 +3,7 @@
 Lives here: the story of a cell and of each line that looks at it. Must not know flight lines, nor how it was found.
 """
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -97,6 +98,11 @@ class CellStory:
         Lines that send pulses there or would; their shares add up to the density.
     advice : str
         What can be done, in words.
+    vertical_combined_m, vertical_single_m : float
+        Vertical error, one standard deviation: of all passes together, and of the pass that brings most; nan where it
+        is not known [m].
+    dominant_term : str
+        What makes most of the variance of the first; empty where that is not known.
     """
 
     lon_deg: float
@@ -115,6 +121,9 @@ class CellStory:
     case_per_m2: Mapping[str, float]
     lines: tuple[LineStory, ...]
     advice: str
+    vertical_combined_m: float = math.nan
+    vertical_single_m: float = math.nan
+    dominant_term: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the story as plain values, by the names of its fields."""
@@ -138,6 +147,10 @@ def _of_the_cell(story: CellStory) -> Iterator[str]:
     yield (
         f"  surface: {story.surface}, {story.state}, reflectance {story.reflectance:.3g} at {story.wavelength_nm:g} nm"
     )
+    if not math.isnan(story.vertical_combined_m):
+        of_all, of_one = (100 * error_m for error_m in (story.vertical_combined_m, story.vertical_single_m))
+        most = f"; most of the first: {story.dominant_term}" if story.dominant_term else ""
+        yield f"  vertical error, one sigma: {of_all:.1f} cm of all passes, {of_one:.1f} cm of the best one{most}"
     flattest, steepest = story.slopes_deg
     if steepest - flattest > _UNEVEN_DEG:
         yield f"  uneven: its pieces slope by {flattest:.0f} to {steepest:.0f} deg, and incidence is to their mean"

@@ -12,7 +12,7 @@ import shapely
 from geographiclib.geodesic import Geodesic
 from small_job import LAT_DEG, LON_DEG, compared, small_assessment, tilted_geoid
 
-from planner.files.planfiles import collection_text, gaps_geojson, json_value, plan_geojson, write_grid
+from planner.files.planfiles import collection_text, gaps_geojson, grid_values, json_value, plan_geojson, write_grid
 from planner.ground.geodesy import site_frame
 
 POSITION = {"type": "array", "minItems": 2, "maxItems": 3, "items": {"type": "number"}}
@@ -204,6 +204,18 @@ def test_grid_lies_where_its_cells_lie(tmp_path, name):
             centre = to_raster.transform(*assessment.scene.frame.to_lonlat(east[col], north[row]))
             a, _, c, _, e, f = grid.transform[:6]
             assert (c + a * (col + 0.5), f + e * (row + 0.5)) == pytest.approx(centre, abs=1e-4)
+
+
+def test_a_grid_is_read_where_it_was_written(tmp_path):
+    assessment = small_assessment()
+    density, cells, frame = assessment.forecast.density_per_m2, assessment.forecast.cells, assessment.scene.frame
+    write_grid(tmp_path / "grid.tif", {"one": density, "two": 2 * density}, assessment, "1/m2", math.nan)
+    east, north = cells.centres_m()
+    for row, col in ((0, 1), (19, 23), (7, 3)):
+        found = grid_values(tmp_path / "grid.tif", frame, (east[col] + 3, north[row] - 3))
+        assert found == pytest.approx([density[row, col], 2 * density[row, col]])
+    assert np.isnan(grid_values(tmp_path / "grid.tif", frame, (east[0], north[0]))).all(), "unknown"
+    assert np.isnan(grid_values(tmp_path / "grid.tif", frame, (east[0] - 8, north[0]))).all(), "off the grid"
 
 
 def test_grid_of_another_shape_is_a_bug(tmp_path):
