@@ -50,6 +50,7 @@ def made_errors(cells: CellGrid, seen: Mask) -> CellErrors:
         vertical_combined_m=combined,
         horizontal_single_m=2.6 * combined,
         horizontal_combined_m=2 * combined,
+        vertical_level_m=0.9 * combined,
         terms_m2=terms.astype(np.float32),
         single_terms_m2=(1.69 * terms).astype(np.float32),
         dominant=dominant,

@@ -42,12 +42,15 @@ class PartAccuracy:
         Root mean square vertical error [m].
     dominant_term : str
         What makes most of its variance.
+    slope_share_pct : float
+        Share of the variance that is there only because the ground slopes: errors of place read as height [percent].
     """
 
     name: str
     area_m2: float
     rmse_m: float
     dominant_term: str
+    slope_share_pct: float
 
 
 @dataclass(frozen=True)
@@ -154,20 +157,24 @@ def judge_accuracy(
         over_target_pct=None if target is None or not every.size else float(100 * (every > target).mean()),
         dominant_term=dominant,
         dominant_share_pct=share,
-        by_slope=_parts(by_slope, vertical, terms, cell_m),
-        by_class=tuple(sorted(_parts(by_class, vertical, terms, cell_m), key=lambda part: -part.area_m2)),
+        by_slope=_parts(by_slope, errors, vertical, terms, cell_m),
+        by_class=tuple(sorted(_parts(by_class, errors, vertical, terms, cell_m), key=lambda part: -part.area_m2)),
         disagreement_rms_m=_rms(errors.disagreement_m[tested]),
         met=None if target is None or found is None else found <= target,
     )
 
 
-def _parts(where: Mapping[str, Mask], vertical: Array, terms: Shares, cell_m: float) -> tuple[PartAccuracy, ...]:
+def _parts(
+    where: Mapping[str, Mask], errors: CellErrors, vertical: Array, terms: Shares, cell_m: float
+) -> tuple[PartAccuracy, ...]:
     """Return the figures of the parts that hold any cell."""
     found = []
     for name, inside in where.items():
         rmse, (dominant, _) = _rms(vertical[inside]), _dominant(terms[inside])
         if rmse is not None and dominant is not None:
-            found.append(PartAccuracy(name, int(inside.sum()) * cell_m**2, rmse, dominant))
+            level, sloping = ((sd[inside] ** 2).sum() for sd in (errors.vertical_level_m, errors.vertical_combined_m))
+            of_slope = max(0.0, 100 * float(1 - level / sloping))
+            found.append(PartAccuracy(name, int(inside.sum()) * cell_m**2, rmse, dominant, of_slope))
     return tuple(found)
 
 

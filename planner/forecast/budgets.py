@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.equipment import Sensor
-from planner.ground.kernels import kernel
+from planner.ground.kernels import kernel, lent
 from planner.navigation import Navigation
 from planner.ranging.attitude import Leg
 from planner.ranging.fates import Light, brightness
@@ -45,7 +45,7 @@ NO_TERM = 255
 LEAST_RETURNS = 0.5
 """Returns that a leg must bring to a cell to count as a pass over it."""
 
-_NUMBERS = 5  # per cell: vertical single and combined, horizontal single and combined, disagreement squared
+_NUMBERS = 6  # per cell: vertical single and combined, horizontal likewise, disagreement, combined were it level
 
 
 Numbering = tuple[Whole, Numbers, Numbers, Shares]  # the arrays of `Looks`, in order
@@ -71,6 +71,8 @@ class CellErrors:
         and of the height that all passes make together, weighted by their returns [m].
     horizontal_single_m, horizontal_combined_m : ndarray, shape (cells,)
         The same of place, east and north summed as squares [m].
+    vertical_level_m : ndarray, shape (cells,)
+        `vertical_combined_m` were the face level: what comes on top of it is the slope's [m].
     terms_m2, single_terms_m2 : ndarray of float32, shape (cells, terms)
         Variance of height by each of `uncertainty.TERMS`: combined, and single [m2].
     dominant : ndarray of uint8, shape (cells,)
@@ -84,6 +86,7 @@ class CellErrors:
     vertical_combined_m: Array
     horizontal_single_m: Array
     horizontal_combined_m: Array
+    vertical_level_m: Array
     terms_m2: Shares
     single_terms_m2: Shares
     dominant: Codes
@@ -151,7 +154,7 @@ def cell_errors(
     dominant = np.full(cells, NO_TERM, dtype=np.uint8)
     dominant[known] = terms[known].argmax(axis=1)
     sds = np.ascontiguousarray(np.sqrt(out).T)
-    return CellErrors(sds[0], sds[1], sds[2], sds[3], terms, single, dominant, sds[4])
+    return CellErrors(sds[0], sds[1], sds[2], sds[3], sds[5], terms, single, dominant, sds[4])
 
 
 def look_noises_m(
@@ -244,8 +247,8 @@ def _through_leg(
 ) -> None:
     """Fill how elementary errors show in a cell by way of one leg, its looks weighted by their returns.
 
-    `mean`, shape (SOURCES, 3), is signed: height, east, north [m]; `square`, shape (SOURCES, 2), is that of one
-    return: height, and place [m2].
+    `mean`, shape (SOURCES, 4), is signed: height, east, north, height were the face level [m]; `square`, shape
+    (SOURCES, 3), is that of one return: height, place, height were the face level [m2].
     """
     (_, legs, samples, returns), (first, origins, angles, samples_hz) = numbers, flight
     centre, rise_e, rise_n = face
@@ -267,8 +270,10 @@ def _through_leg(
                 mean[source, 0] += weight * height
                 mean[source, 1] += weight * east
                 mean[source, 2] += weight * north
+                mean[source, 3] += weight * vectors[source, 2]
                 square[source, 0] += weight * height * height
                 square[source, 1] += weight * (east * east + north * north)
+                square[source, 2] += weight * vectors[source, 2] * vectors[source, 2]
 
 
 @kernel
@@ -302,14 +307,15 @@ def _pool(weight: float, mean: Array, square: Array, signed: Array, squared: Arr
     """Add a leg of a weight to what all legs make together: `signed` for common errors, `squared` for all others."""
     for source in range(SOURCES):
         if SCOPE_OF[source] == COMMON:
-            for axis in range(3):
+            for axis in range(4):
                 signed[source, axis] += weight * mean[source, axis]
         elif SCOPE_OF[source] == PASS:
             squared[source, 0] += (weight * mean[source, 0]) ** 2
             squared[source, 1] += weight * weight * (mean[source, 1] ** 2 + mean[source, 2] ** 2)
+            squared[source, 2] += (weight * mean[source, 3]) ** 2
         else:
-            squared[source, 0] += weight * weight * square[source, 0]
-            squared[source, 1] += weight * weight * square[source, 1]
+            for place in range(3):
+                squared[source, place] += weight * weight * square[source, place]
 
 
 @kernel
@@ -339,9 +345,10 @@ def _cells(
     single_terms: Shares,
 ) -> None:
     """Fill variances per cell [m2]: `out` as `_NUMBERS` says, and those of height by term."""
+    model, numbers, flight = lent(model), lent(numbers), lent(flight)
     starts, legs, _, returns = numbers
-    vectors, signed, squared = np.empty((SOURCES, 3)), np.empty((SOURCES, 3)), np.empty((SOURCES, 2))
-    means, squares = np.empty((3, SOURCES, 3)), np.empty((3, SOURCES, 2))  # of the best leg, the second, and others
+    vectors, signed, squared = np.empty((SOURCES, 3)), np.empty((SOURCES, 4)), np.empty((SOURCES, 3))
+    means, squares = np.empty((3, SOURCES, 4)), np.empty((3, SOURCES, 3))  # of the best leg, the second, and others
     for cell in range(len(starts) - 1):
         start, end = starts[cell], starts[cell + 1]
         whole, best, other = _rank(legs, returns, start, end)
@@ -358,13 +365,14 @@ def _cells(
                 _through_leg(model, numbers, face, flight, noises, (look, past), vectors, mean, square)
                 _pool(brought / whole, mean, square, signed, squared)
             look = past
-        out[cell, :4], terms[cell], single_terms[cell] = 0.0, 0.0, 0.0
+        out[cell, :4], out[cell, 5], terms[cell], single_terms[cell] = 0.0, 0.0, 0.0, 0.0
         for source in range(SOURCES):
             height = signed[source, 0] ** 2 + squared[source, 0]
             out[cell, 0] += squares[0, source, 0]
             out[cell, 1] += height
             out[cell, 2] += squares[0, source, 1]
             out[cell, 3] += signed[source, 1] ** 2 + signed[source, 2] ** 2 + squared[source, 1]
+            out[cell, 5] += signed[source, 3] ** 2 + squared[source, 2]
             terms[cell, TERM_OF[source]] += height
             single_terms[cell, TERM_OF[source]] += squares[0, source, 0]
         if other >= 0:

@@ -188,7 +188,7 @@ def _chances(hits: npt.NDArray[np.int32], draws: Draws, judged: Mask) -> Chances
 
 def _definition(requirement: Requirement, draws: Draws, target_sd_m: float | None) -> str:
     asked = f"{requirement.target_per_m2:g} {requirement.returns} returns per square metre"
-    asked += f" and a height error of at most {target_sd_m:g} m, one standard deviation" if target_sd_m else ""
+    asked += f" and a height error of at most {target_sd_m:.3g} m, one standard deviation" if target_sd_m else ""
     return (
         f"share of {draws.count} draws (seed {draws.seed}) in which a cell has {asked}; each draw changes terrain, "
         "track, speed, wind, attitude, brightness, leaves, air and terms of the height error; returns follow from the "

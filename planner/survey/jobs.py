@@ -28,6 +28,9 @@ from planner.survey.remarks import cautions_of, method
 
 Progress = Callable[[str, int, int], None]
 
+MOST_PASSES = 4
+"""Passes over one place that a flight is taken to make at most where it is asked what it can reach."""
+
 
 def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigures:
     """Return what one line does, for people."""
@@ -114,28 +117,30 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
 
 
 def _refuse_heights(mission: Mission) -> None:
-    """Refuse a vertical accuracy that no flight can keep to: floors of single passes over level ground."""
+    """Refuse a vertical accuracy that no flight can keep to, be it over level ground straight below."""
     target, marks = mission.requirement.target_rmse_m, mission.checkpoints.survey_sd_m
     if target is None:
         return
     navigation, base = mission.navigation, mission.base_distance_m
-    floor = float(np.hypot(gnss_floor_m(navigation, base), marks))
+    passes = 1 if mission.requirement.coverage == "single" else MOST_PASSES
+    flown = "one pass" if passes == 1 else f"{passes} passes"
+    floor = float(np.hypot(gnss_floor_m(navigation, base, passes), marks))
     if target < floor:
         what = (
             f"a vertical RMSE of {100 * target:.3g} cm is asked for, positions and checkpoints alone leave "
-            f"{100 * floor:.3g} cm (navigation {navigation.name}, {base / 1000:g} km from the base, checkpoints "
-            f"{100 * marks:.3g} cm)"
+            f"{100 * floor:.3g} cm over {flown} (navigation {navigation.name}, {base / 1000:g} km from the base, "
+            f"checkpoints {100 * marks:.3g} cm)"
         )
         fix = "take a better navigation card, a nearer base, better checkpoints, or ask for less"
         raise InputError(Fault("E34", what, "requirement", fix))
     lowest = mission.limits.clearance_m
-    reached = float(np.hypot(least_vertical_sd_m(mission.sensor, navigation, lowest, 0.0, base), marks))
+    reached = float(np.hypot(least_vertical_sd_m(mission.sensor, navigation, lowest, 0.0, base, passes), marks))
     if target < reached:
         by_term = flat_covariances_m2(mission.sensor, navigation, lowest, 0.0, base)[:, 2, 2]
         most = TERMS[int(by_term.argmax())]
         what = (
             f"a vertical RMSE of {100 * target:.3g} cm is asked for; straight below, at the clearance of {lowest:g} m, "
-            f"this sensor reaches {100 * reached:.3g} cm, mostly by {most}"
+            f"{flown} of this sensor reach {100 * reached:.3g} cm, mostly by {most}"
         )
         fix = "take a sensor or navigation card with less of it, or ask for less"
         raise InfeasibleError(

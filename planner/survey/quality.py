@@ -3,7 +3,9 @@
 Lives here: these parts put together from one forecast. Must not know files.
 """
 
+import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +32,11 @@ from planner.survey.legs import reach_m_of
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.int64]
+Chances = npt.NDArray[np.float32]
+
+MOST_WEIGHED = 400_000
+"""Cells that chances are weighed in; of more, an even sample."""
 
 _STEPS = ("checkpoints", "acceptance", "calibration", "volumes", "confidence")
 
@@ -172,8 +179,10 @@ def _confidence(mission: Mission, scene: Scene, forecast: Forecast, threads: int
         target = float(np.sqrt(max(target**2 - mission.checkpoints.survey_sd_m**2, 0.0)))
     single = requirement.coverage == "single"
     terms = forecast.errors.single_terms_m2 if single else forecast.errors.terms_m2
+    dry = _dry(scene, forecast)
+    blocks, sample = _sampled(dry)
     ground = Ground(
-        judged=_dry(scene, forecast),
+        judged=sample,
         density_per_m2=forecast.density_per_m2,
         codes=cell_classes(scene.cover, cells),
         optical_depth=_at_centres(scene.foliage, cells),
@@ -189,7 +198,40 @@ def _confidence(mission: Mission, scene: Scene, forecast: Forecast, threads: int
         into_wind=mission.aircraft.nose == "into_wind",
         terms=len(TERMS),
     )
-    return judge_confidence(forecast.seen, ground, cells, requirement, draws, target_sd_m=target, threads=threads)
+    found = judge_confidence(forecast.seen, ground, cells, requirement, draws, target_sd_m=target, threads=threads)
+    return found if blocks is None else _spread_out(found, dry, sample, blocks)
+
+
+def _sampled(cells: Mask) -> tuple[Indices | None, Mask]:
+    """Return the square block of each cell and one cell of each block, or no blocks and all where these are few."""
+    stride = math.ceil(math.sqrt(cells.sum() / MOST_WEIGHED))
+    if stride <= 1:
+        return None, cells
+    row, col = (np.arange(n) // stride for n in cells.shape)
+    blocks = row[:, np.newaxis] * (col[-1] + 1) + col
+    flat = np.flatnonzero(cells)
+    sample = np.zeros(cells.size, dtype=bool)
+    sample[flat[np.unique(blocks.ravel()[flat], return_index=True)[1]]] = True
+    return blocks, sample.reshape(cells.shape)
+
+
+def _spread_out(found: Confidence, cells: Mask, sample: Mask, blocks: Indices) -> Confidence:
+    """Return a confidence weighed in a sample as one of all cells: each stands for those of its block."""
+    share = float(cells.sum() / sample.sum())
+
+    def all_over(chance: Chances) -> Chances:
+        by_block = np.full(int(blocks.max()) + 1, np.nan, dtype=np.float32)
+        by_block[blocks[sample]] = chance[sample]
+        return np.where(cells, by_block[blocks], np.float32(np.nan))
+
+    return replace(
+        found,
+        definition=f"{found.definition}; weighed in {int(sample.sum())} cells, each for the {share:.1f} about it",
+        chance=all_over(found.chance),
+        chance_density=all_over(found.chance_density),
+        area_under_m2=found.area_under_m2 * share,
+        by_source_m2={name: area * share for name, area in found.by_source_m2.items()},
+    )
 
 
 def _at_centres(values: Array | None, cells: CellGrid) -> Array | None:

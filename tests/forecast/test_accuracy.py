@@ -25,6 +25,7 @@ def cells_of(vertical_m, slopes_deg=0.0, term=RANGE, single_m=None, horizontal_m
         vertical_combined_m=vertical,
         horizontal_single_m=np.full(vertical.shape, 2.0 * horizontal_m),
         horizontal_combined_m=np.full(vertical.shape, horizontal_m),
+        vertical_level_m=0.8 * vertical,
         terms_m2=terms,
         single_terms_m2=single_terms,
         dominant=np.where(np.isnan(vertical), NO_TERM, term).astype(np.uint8),
@@ -146,3 +147,9 @@ def test_a_quality_level_brings_its_own_target():
     # USGS Lidar Base Specification, table 4: 5 cm [R].
     assert figures.target_rmse_m == 0.05
     assert figures.met is True
+
+
+def test_what_the_slope_makes_of_the_variance():
+    # Were it level, 0.8 of the error, 0.64 of the variance, would be left (C).
+    figures = judge(*cells_of([0.05] * 3, slopes_deg=25.0))
+    assert [part.slope_share_pct for part in figures.by_slope] == [pytest.approx(36.0)]

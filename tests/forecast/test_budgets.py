@@ -317,3 +317,13 @@ def test_a_flight_over_a_plain_is_as_the_flat_form_says(sensor):
         expected = np.sqrt(flat_covariances_m2(sensor, ENTRY, 60.0, pattern.usable_half_angle_rad)[..., 2, 2].sum())
         assert np.median(under[:, swath]) == pytest.approx(expected, rel=0.03)
     assert echo_noise_m(sensor, 60.0, ratios.min()) == sensor.range_noise_m
+
+
+@pytest.mark.parametrize("slope", [(0.0, 0.0), (0.6, -0.2)])
+def test_the_slope_adds_to_what_level_ground_would_have(slope):
+    # Variance along the normal, read vertically, against that of the height alone: n = (-s, 1) (C).
+    legs, returns = [a_leg(-30.0, 0.0), a_leg(20.0, 0.0, 170.0)], [20, 9]
+    sloping = errors_at_origin(legs, returns, A, ENTRY, slope)
+    level = errors_at_origin(legs, returns, A, ENTRY)
+    assert sloping.vertical_level_m == pytest.approx(level.vertical_combined_m, rel=1e-9)
+    assert (sloping.vertical_combined_m[0] > level.vertical_combined_m[0] * 1.05) == any(slope)
