@@ -120,7 +120,7 @@ def climbed(
 
     Where the way is too short for the climb it waits at its first rest (a way without rests: before its start), for
     the descent at its last. The rates come first: what no wait can cure, as a floor over the place where a line ends,
-    stays below what is wanted.
+    stays below what is wanted. Circles of a wait keep the height of their end of the way, whatever stands beside it.
 
     Parameters
     ----------
@@ -145,9 +145,9 @@ def climbed(
     last_s = (low[leave] - ends_m[1]) / descent - (times[-1] - times[leave])
     pieces_parts: list[str] = list(parts)
     # The later wait goes in first, so that the place of the earlier one stays what it is.
-    for at, needed_s, circle, part in (
-        (leave, last_s, waits.last, waits.last_part),
-        (rest, first_s, waits.first, waits.first_part),
+    for at, needed_s, circle, part, level_m in (
+        (leave, last_s, waits.last, waits.last_part, ends_m[1]),
+        (rest, first_s, waits.first, waits.first_part, ends_m[0]),
     ):
         if needed_s > _SLACK_S:
             extra = _wait(places[at], needed_s, circle)
@@ -155,7 +155,7 @@ def climbed(
             times = np.concatenate(
                 [times[: at + 1], times[at] + extra.times_s[1:], times[at + 1 :] + extra.times_s[-1]]
             )
-            fill = np.full(len(extra.times_s) - 1, -np.inf)
+            fill = np.full(len(extra.times_s) - 1, level_m)
             wanted = np.concatenate([wanted[: at + 1], fill, wanted[at + 1 :]])
             if at == rest and len(fill):  # what is wanted at the place is wanted when leaving it
                 wanted[at + len(fill)] = max(wanted[at + len(fill)], low[rest])

@@ -58,8 +58,8 @@ def order_lines(flyer: Flyer, lines: Sequence[FlightLine], take_offs_m: Array, s
 
     Starts from the order given, from the nearest next line, and from orders that leave out neighbours and come back
     for them, which saves a fixed wing its swing out; mends each by turning round and moving runs of lines, kicked
-    out of its rut a number of times. Lines are weighed in the wind; turns are as wide as in the wind, but as quick as in
-    calm air, and ferries are straight.
+    out of its rut a number of times. Lines are weighed in the wind; turns are as wide as in the wind, but as quick as
+    in calm air, and ferries are straight.
 
     Parameters
     ----------

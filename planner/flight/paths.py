@@ -206,5 +206,11 @@ def _waits(flyer: Flyer, leaving: Pose, joining: Pose, first_part: str, last_par
         rising = first_part if first_part == "climb" else "hover"
         sinking = last_part if last_part == "descent" else "hover"
         return Waits(None, None, rising, sinking)
-    first, last = (circle_way(aircraft, pose, True, aircraft.max_bank_deg, flyer.wind) for pose in (leaving, joining))
-    return Waits(first, last, first_part, last_part)
+    return Waits(_lower_circle(flyer, leaving), _lower_circle(flyer, joining), first_part, last_part)
+
+
+def _lower_circle(flyer: Flyer, pose: Pose) -> Way:
+    """Return the circle at full bank on the side of a pose where the floor is lower."""
+    aircraft = flyer.aircraft
+    sides = [circle_way(aircraft, pose, right, aircraft.max_bank_deg, flyer.wind) for right in (True, False)]
+    return min(sides, key=lambda way: float(np.max(flyer.floor(way.places_m[:, 0], way.places_m[:, 1]))))

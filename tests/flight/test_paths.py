@@ -1,0 +1,157 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from made_blocks import HEXACOPTER, NO_ALIGNMENT, STRAIGHT, WING, a_block, a_flyer, a_line
+
+from planner.errors import InfeasibleError
+from planner.flight.climbs import dense_path, joined_path, lowest_m
+from planner.flight.paths import Flyer, along_line, approach, fly_path, turn_between, way_back
+from planner.flight.turns import turn_radius_m
+from planner.flight.winds import CALM, Wind
+from planner.navigation import Navigation
+
+EIGHT = replace(STRAIGHT, alignment="figure_eight", alignment_s=30.0)
+ROOMY_WING = replace(WING, max_airspeed_mps=30)
+ROOMY_HEXACOPTER = replace(HEXACOPTER, max_airspeed_mps=18)
+TAKE_OFF = np.array([-150.0, -200.0, 12.0])
+
+
+def hills(east, north):
+    """Return a floor of two hills that stand in the way of ferries and turns."""
+    near = 55 * np.exp(-((east + 60) ** 2 + (north + 250) ** 2) / 2 / 60**2)
+    far = 65 * np.exp(-((east - 50) ** 2 + (north - 420) ** 2) / 2 / 50**2)
+    return 40 + near + far
+
+
+@pytest.mark.parametrize("aircraft", [ROOMY_HEXACOPTER, ROOMY_WING], ids=["multirotor", "wing"])
+@pytest.mark.parametrize("wind", [CALM, Wind(5.0, 1.0)], ids=["calm", "wind"])
+@pytest.mark.parametrize("navigation", [NO_ALIGNMENT, STRAIGHT, EIGHT], ids=["none", "straight", "eight"])
+def test_a_path_is_one_that_can_be_flown(aircraft, wind, navigation):
+    speed = 8.0 if aircraft.kind == "multirotor" else 15.0
+    path = fly_path(Flyer(aircraft, navigation, hills, wind), a_block(3, speed_mps=speed), TAKE_OFF)
+    steps, times = np.diff(path.points_m, axis=0), np.diff(path.times_s)
+    assert len(path.parts) == len(path.line_ids) == len(times)
+    assert path.points_m[[0, -1]] == pytest.approx(np.stack([TAKE_OFF, TAKE_OFF]), abs=1e-6)
+    assert path.times_s[0] == 0
+    assert times.min() > 0
+    assert np.linalg.norm(steps, axis=1).max() <= 5.0 + 1e-9
+    assert (steps[:, 2] / times).max() <= aircraft.climb_mps + 1e-6
+    assert (steps[:, 2] / times).min() >= -aircraft.descent_mps - 1e-6
+    ground = np.hypot(*steps[:, :2].T) / times
+    assert ground.max() <= aircraft.airspeeds_mps[1] + wind.speed_mps
+    # the floor is kept in the middle of every turn and ferry, but for what bulges between two samples of it
+    parts = np.array(path.parts)
+    away = np.isin(parts, ["ferry", "align", "turn", "return"])
+    up, floor = path.points_m[:, 2], hills(path.points_m[:, 0], path.points_m[:, 1])
+    assert np.all((up - floor)[1:-1][away[1:] & away[:-1]] >= -0.1)
+
+
+@pytest.mark.parametrize("aircraft", [ROOMY_HEXACOPTER, ROOMY_WING], ids=["multirotor", "wing"])
+def test_data_are_kept_on_lines_only_and_lines_are_flown_whole(aircraft):
+    lines = a_block(3, speed_mps=14.0)
+    path = fly_path(Flyer(aircraft, EIGHT, hills), lines, TAKE_OFF)
+    length = np.linalg.norm(np.diff(path.points_m, axis=0), axis=1)
+    for line in lines:
+        own = np.array([name == line.line_id for name in path.line_ids])
+        kept = own & (np.array(path.parts) == "line")
+        assert length[kept].sum() == pytest.approx(600)
+        assert length[own & ~kept].sum() == pytest.approx(80)
+        assert np.diff(path.times_s)[own].sum() == pytest.approx(680 / 14)
+    named = [name is not None for name in path.line_ids]
+    assert named == [part in ("line", "lead") for part in path.parts]
+
+
+@pytest.mark.parametrize("wind", [CALM, Wind(5.0, 1.0)], ids=["calm", "wind"])
+def test_a_wing_never_turns_tighter_than_its_bank_at_the_fastest_ground_speed(wind):
+    path = fly_path(Flyer(ROOMY_WING, EIGHT, hills, wind), a_block(3, speed_mps=15.0), TAKE_OFF)
+    steps = np.diff(path.points_m[:, :2], axis=0)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*steps.T))])
+    course = np.unwrap(np.arctan2(*steps.T))
+    # over 20 m: climbs cut chords in two, which bends every other vertex only
+    later = np.searchsorted(along, along[:-1] + 20.0).clip(max=len(course) - 1)
+    tightest = float(turn_radius_m(15.0 + wind.speed_mps, WING.max_bank_deg))
+    assert np.max(np.abs(course[later] - course)) <= (20.0 + 5.0) / tightest
+
+
+def test_up_wind_and_down_wind_lines_differ_only_where_the_air_allows_no_more():
+    south_wind = Wind(4.0, np.pi)  # behind the first line
+    lines = a_block(2)
+    free, bound = a_flyer(ROOMY_HEXACOPTER, wind=south_wind), a_flyer(wind=south_wind)
+    assert [along_line(free, line).duration_s for line in lines] == pytest.approx([85, 85])
+    # at most 10 m/s through the air: 6 against the wind
+    assert [along_line(bound, line).duration_s for line in lines] == pytest.approx([85, 680 / 6])
+
+
+def test_a_climb_that_the_turn_is_too_short_for_is_waited_for():
+    low, high = a_block(2)
+    high = replace(high, points_m=high.points_m + np.array([0, 0, 200]))
+    turn = turn_between(a_flyer(floor_m=0), low, high)
+    # C: 200 m at 4 m/s; the multirotor climbs all the way and hovers up where it stands still
+    assert turn.duration_s == pytest.approx(50)
+    assert turn.parts_s()["hover"] > 20
+    wing = turn_between(a_flyer(ROOMY_WING, floor_m=0), *(replace(line, speed_mps=15.0) for line in (low, high)))
+    circle = 2 * np.pi * 15 / (9.80665 * np.tan(np.radians(20)))
+    whole = turn_between(a_flyer(ROOMY_WING), *(replace(line, speed_mps=15.0) for line in a_block(2))).duration_s
+    assert wing.duration_s == pytest.approx(whole + circle * np.ceil((50 - whole) / circle))
+
+
+def test_take_off_climbs_to_the_floor_before_it_moves_over():
+    path = approach(a_flyer(navigation=NO_ALIGNMENT, floor_m=60), np.array([0.0, -900.0, 10.0]), a_block(1)[0])
+    rising = np.array(path.parts) == "climb"
+    # C: 50 m at 4 m/s straight up
+    assert path.parts_s()["climb"] == pytest.approx(12.5)
+    assert np.all(path.points_m[:-1][rising, :2] == [0.0, -900.0])
+    home = way_back(a_flyer(navigation=NO_ALIGNMENT, floor_m=60), a_block(1)[0], np.array([0.0, 900.0, 10.0]))
+    assert home.parts_s()["descent"] == pytest.approx(20)
+
+
+def test_take_off_beneath_the_start_of_a_line():
+    line = a_line("L01", (0, 0), (0, 500))
+    path = fly_path(a_flyer(navigation=NO_ALIGNMENT), [line], np.array([0.0, -64 / 3, 0.0]))
+    assert path.parts_s()["climb"] == pytest.approx(20)
+    assert path.parts_s()["ferry"] == pytest.approx(8 / 1.5)
+
+
+def test_alignment_fills_its_time_before_and_after():
+    straight = fly_path(a_flyer(), a_block(1), TAKE_OFF).parts_s()["align"]
+    assert straight == pytest.approx(2 * 20)
+    eight = fly_path(a_flyer(navigation=EIGHT), a_block(1), TAKE_OFF).parts_s()["align"]
+    # C: an eight at 8 m/s and 15 deg of bank takes 4 pi v / (g tan bank) = 38.3 s, the fewest that fill 30 s
+    assert eight == pytest.approx(2 * 4 * np.pi * 8 / (9.80665 * np.tan(np.radians(15))))
+    longer = replace(EIGHT, alignment_s=40.0)
+    assert fly_path(a_flyer(navigation=longer), a_block(1), TAKE_OFF).parts_s()["align"] == pytest.approx(2 * eight)
+    assert isinstance(longer, Navigation)
+
+
+def test_wind_that_beats_the_airspeed_on_the_way_is_refused():
+    with pytest.raises(InfeasibleError, match=r"E32 wind of 11 m/s from 180 deg beats an airspeed of 10\.0 m/s"):
+        fly_path(a_flyer(wind=Wind(11.0, np.pi)), a_block(2), TAKE_OFF)
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(-50, 150), min_size=2, max_size=30), st.floats(0.5, 6), st.floats(0.5, 6))
+def test_lowest_heights_keep_rates_and_touch_what_is_wanted(wanted, climb, descent):
+    times, wanted = np.arange(len(wanted)) * 3.0, np.array(wanted)
+    low = lowest_m(times, wanted, climb, descent)
+    assert np.all(low >= wanted - 1e-9)
+    rates = np.diff(low) / 3.0
+    assert rates.max() <= climb + 1e-9
+    assert rates.min() >= -descent - 1e-9
+    # slow twin: each height is the least that some wanted one asks for
+    apart = times[:, np.newaxis] - times
+    asked = wanted - np.where(apart > 0, descent * apart, -climb * apart)
+    assert low == pytest.approx(asked.max(axis=1))
+
+
+def test_dense_paths_keep_vertices_and_drop_segments_without_time():
+    points = np.array([[0.0, 0, 0], [12, 0, 0], [12, 0, 0], [12, 0, 7]])
+    path = dense_path(points, np.array([0.0, 4, 4, 6]), ["line", "turn", "climb"], ["L01", None, None])
+    assert path.parts == ("line",) * 3 + ("climb",) * 2
+    assert path.times_s == pytest.approx([0, 4 / 3, 8 / 3, 4, 5, 6])
+    assert path.points_m[[0, 3, 5]] == pytest.approx(points[[0, 1, 3]])
+    both = joined_path([path, replace(path, points_m=path.points_m + np.array([12, 0, 7]))])
+    assert both.duration_s == 12
+    assert both.parts_s() == pytest.approx({"line": 8, "climb": 4})
