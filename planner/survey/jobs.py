@@ -166,7 +166,7 @@ def assess(
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
     quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
     unsafe = unsafe_lines(mission, scene, plan)
-    cautions = cautions_of(mission, scene, plan, unsafe)
+    cautions = cautions_of(mission, scene, plan, forecast.accuracy, unsafe)
     assumptions = (*mission.assumptions, *method(mission, scene))
     return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe)
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.assessment import Plan
 from planner.errors import Fault
+from planner.forecast.accuracy import TESTED_SLOPE_DEG, AccuracyFigures
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.air import range_error_mm_per_100m
@@ -81,7 +82,21 @@ def _zone_cautions(mission: Mission, plan: Plan) -> Iterator[Caution]:
         )
 
 
-def cautions_of(mission: Mission, scene: Scene, plan: Plan, unsafe: Sequence[Fault]) -> tuple[Caution, ...]:
+def _accuracy_caution(accuracy: AccuracyFigures) -> Iterator[Caution]:
+    """Yield that a vertical accuracy is asked for and nothing can be said about it."""
+    if accuracy.target_rmse_m is not None and accuracy.met is None:
+        yield Caution(
+            "vertical accuracy",
+            "cannot tell",
+            f"A vertical RMSE of {100 * accuracy.target_rmse_m:.3g} cm is asked for, and no judged ground with returns "
+            f"is {TESTED_SLOPE_DEG:g} deg or flatter, where it could be tested. The verdict rests on density alone; "
+            "the report gives the errors of steeper ground.",
+        )
+
+
+def cautions_of(
+    mission: Mission, scene: Scene, plan: Plan, accuracy: AccuracyFigures, unsafe: Sequence[Fault]
+) -> tuple[Caution, ...]:
     """Return the cautions of a flight in the order to be read; `unsafe` are the faults of its lines."""
     rates = sorted({line.pulse_rate_hz for line in plan.lines})
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
@@ -92,6 +107,7 @@ def cautions_of(mission: Mission, scene: Scene, plan: Plan, unsafe: Sequence[Fau
         *_zone_cautions(mission, plan),
         ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
         *(laser_caution(rating_of(mission, rate), lowest) for rate in rates),
+        *_accuracy_caution(accuracy),
         *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
         *(
             Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
