@@ -3,7 +3,7 @@
 Lives here: the path itself, and how a way in plan becomes a piece of one. Must not know lines, turns or batteries.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ import numpy.typing as npt
 from planner.flight.turns import Way
 
 Array = npt.NDArray[np.float64]
+LeastHeight = Callable[[Array, Array], Array]
 
 FARTHEST_M = 5.0  # between neighbours of a path, along the way
 _SLACK_S = 1e-6
@@ -94,12 +95,15 @@ class Waits:
         A circle that is flown as often as it takes; None rises or sinks on the spot.
     first_part, last_part : str
         What the waits are called.
+    floor : callable
+        Least height [m] on the circles, at local east and north [m].
     """
 
     first: Way | None
     last: Way | None
     first_part: str
     last_part: str
+    floor: LeastHeight
 
 
 def lowest_m(times_s: Array, wanted_m: Array, climb_mps: float, descent_mps: float) -> Array:
@@ -120,7 +124,7 @@ def climbed(
 
     Where the way is too short for the climb it waits at its first rest (a way without rests: before its start), for
     the descent at its last. The rates come first: what no wait can cure, as a floor over the place where a line ends,
-    stays below what is wanted. Circles of a wait keep the height of their end of the way, whatever stands beside it.
+    stays below what is wanted.
 
     Parameters
     ----------
@@ -156,6 +160,8 @@ def climbed(
                 [times[: at + 1], times[at] + extra.times_s[1:], times[at + 1 :] + extra.times_s[-1]]
             )
             fill = np.full(len(extra.times_s) - 1, level_m)
+            if circle is not None:
+                fill = np.maximum(fill, waits.floor(extra.places_m[1:, 0], extra.places_m[1:, 1]))
             wanted = np.concatenate([wanted[: at + 1], fill, wanted[at + 1 :]])
             if at == rest and len(fill):  # what is wanted at the place is wanted when leaving it
                 wanted[at + len(fill)] = max(wanted[at + len(fill)], low[rest])

@@ -3,14 +3,14 @@
 Lives here: the pieces of a sortie and how they are joined. Must not know batteries or how lines were laid.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.aircraft import Aircraft
-from planner.flight.climbs import Path, Waits, climbed, dense_path, joined_path
+from planner.flight.climbs import LeastHeight, Path, Waits, climbed, dense_path, joined_path
 from planner.flight.flightlines import FlightLine
 from planner.flight.turns import (
     Pose,
@@ -26,7 +26,6 @@ from planner.flight.winds import CALM, Wind, held_speed_mps
 from planner.navigation import Navigation
 
 Array = npt.NDArray[np.float64]
-LeastHeight = Callable[[Array, Array], Array]
 
 __all__ = [
     "Flyer",
@@ -205,8 +204,9 @@ def _waits(flyer: Flyer, leaving: Pose, joining: Pose, first_part: str, last_par
     if aircraft.kind == "multirotor":
         rising = first_part if first_part == "climb" else "hover"
         sinking = last_part if last_part == "descent" else "hover"
-        return Waits(None, None, rising, sinking)
-    return Waits(_lower_circle(flyer, leaving), _lower_circle(flyer, joining), first_part, last_part)
+        return Waits(None, None, rising, sinking, flyer.floor)
+    circles = _lower_circle(flyer, leaving), _lower_circle(flyer, joining)
+    return Waits(*circles, first_part, last_part, flyer.floor)
 
 
 def _lower_circle(flyer: Flyer, pose: Pose) -> Way:

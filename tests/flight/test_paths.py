@@ -22,7 +22,7 @@ TAKE_OFF = np.array([-150.0, -200.0, 12.0])
 def hills(east, north):
     """Return a floor of two hills that stand in the way of ferries and turns."""
     near = 55 * np.exp(-((east + 60) ** 2 + (north + 250) ** 2) / 2 / 60**2)
-    far = 65 * np.exp(-((east - 50) ** 2 + (north - 420) ** 2) / 2 / 50**2)
+    far = 65 * np.exp(-((east - 50) ** 2 + (north - 520) ** 2) / 2 / 50**2)
     return 40 + near + far
 
 
