@@ -17,7 +17,7 @@ import shapely
 from planner.errors import Fault, InputError
 from planner.files.areafiles import NAME_FIELDS, check_domain, horizontal_crs, layers
 from planner.ground.geodesy import LONLAT, Frame
-from planner.ground.surface import Scene
+from planner.ground.surface import HeightGrid, Scene
 
 Array = npt.NDArray[np.float64]
 
@@ -233,3 +233,23 @@ def scene_heights_m(
         what = f"its height is {reference}, those of the terrain are {scene.heights}, and no geoid links them here"
         raise feature.refusal("E13", what, "name a geoid in the mission's [terrain], or give heights above ground")
     return np.asarray(heights_m + (separation if reference == "orthometric" else -separation))
+
+
+def ground_under(feature: Drafted, ground: HeightGrid) -> tuple[Array, Array]:
+    """Return ground heights [m], shape (k,), and places [m], shape (k, 2), at vertices and lattice points within."""
+    places = shapely.get_coordinates(feature.shape)
+    if feature.shape.geom_type == "Polygon":
+        west, south, east, north = feature.shape.bounds
+        cols = np.arange(np.ceil((west - ground.west_m) / ground.spacing_m), (east - ground.west_m) / ground.spacing_m)
+        rows = np.arange(
+            np.ceil((ground.north_m - north) / ground.spacing_m), (ground.north_m - south) / ground.spacing_m
+        )
+        grid = np.meshgrid(ground.west_m + cols * ground.spacing_m, ground.north_m - rows * ground.spacing_m)
+        inner = np.column_stack([axis.ravel() for axis in grid])
+        places = np.vstack([places, inner[shapely.contains_xy(feature.shape, inner)]])
+    return ground.at(places[:, 0], places[:, 1]), places
+
+
+def lies_on(ground: HeightGrid, shape: shapely.Geometry) -> bool:
+    """Return whether a shape in local coordinates meets the rectangle of a height grid."""
+    return bool(shape.intersects(shapely.box(ground.west_m, ground.south_m, ground.east_m, ground.north_m)))

@@ -9,7 +9,7 @@ abeam of the path, and one station is within half a step of there. At 30 m and s
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -83,20 +83,26 @@ def heights_above_m(grid: HeightGrid, places_m: Array, leg: Numbers, legs: int) 
 @kernel
 def _off_span(ax, ay, az, ux, uy, uz, share, reach, low, high):
     """Return the squared distance from the origin to the piece of a hanging wire at a share of its span."""
-    flat = max(np.hypot(ax + share * ux, ay + share * uy) - reach, 0.0)
+    east, north = ax + share * ux, ay + share * uy
+    flat = max(np.sqrt(east * east + north * north) - reach, 0.0)
     height = az + share * uz
     off = max(max(height - low, -height - high), 0.0)
     return flat * flat + off * off
 
 
 @kernel
-def _wire_distances(supports, reach, low, high, points, out):
-    """Lower `out` to the distances of points to a wire; `low` and `high` are how far it may hang or stand off [m]."""
+def _nearer_wire(supports, reach, low, high, points, number, distances, which):
+    """Lower distances to those to a wire; `low` and `high` are how far it may hang below and stand above its chords."""
     for i in range(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
         for k in range(len(supports) - 1):
-            ax, ay, az = supports[k] - points[i]
-            bx, by, bz = supports[k + 1] - points[i]
-            ux, uy, uz = bx - ax, by - ay, bz - az
+            ax, ay, az = supports[k, 0] - x, supports[k, 1] - y, supports[k, 2] - z
+            ux, uy, uz = supports[k + 1, 0] - x - ax, supports[k + 1, 1] - y - ay, supports[k + 1, 2] - z - az
+            square = ux * ux + uy * uy
+            foot = min(max(-(ax * ux + ay * uy) / square, 0.0), 1.0) if square > 0.0 else 0.0
+            east, north = ax + foot * ux, ay + foot * uy
+            if np.sqrt(east * east + north * north) - reach >= distances[i]:
+                continue
             # Both parts of the distance are convex along the span, and so is it.
             begin, end = 0.0, 1.0
             for _ in range(_ROUNDS):
@@ -107,59 +113,89 @@ def _wire_distances(supports, reach, low, high, points, out):
                     end -= third
                 if right <= left:
                     begin += third
-            middle = (begin + end) / 2
-            out[i] = min(out[i], np.sqrt(_off_span(ax, ay, az, ux, uy, uz, middle, reach, low, high)))
+            found = np.sqrt(_off_span(ax, ay, az, ux, uy, uz, (begin + end) / 2, reach, low, high))
+            if found < distances[i]:
+                distances[i], which[i] = found, number
 
 
-def obstacle_distances_m(obstacle: Obstacle, points_m: Array) -> Array:
-    """Return the distance of points to an obstacle grown by its doubt [m], shape (n,); 0 inside.
+@kernel
+def _nearer_box(box, reach, low, high, points, number, distances, which):
+    """Lower distances to those to an upright box, west to north `box`, grown sideways by a reach."""
+    west, south, east, north = box
+    for i in range(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        off_x, off_y = max(max(west - x, x - east), 0.0), max(max(south - y, y - north), 0.0)
+        flat = max(np.sqrt(off_x * off_x + off_y * off_y) - reach, 0.0)
+        off_z = max(max(low - z, z - high), 0.0)
+        found = np.sqrt(flat * flat + off_z * off_z)
+        if found < distances[i]:
+            distances[i], which[i] = found, number
+
+
+@dataclass(frozen=True)
+class _Looked:
+    """The nearest thing to each point so far; its arrays are lowered in place."""
+
+    points_m: Array
+    distance_m: Array
+    which: Numbers
+
+    def at_obstacle(self, obstacle: Obstacle, number: int) -> None:
+        doubt, reach = obstacle.doubt_m, obstacle.reach_m
+        if obstacle.kind == "wire":
+            supports = shapely.get_coordinates(obstacle.outline, include_z=True)
+            low = obstacle.sag_m + doubt
+            _nearer_wire(supports, reach, low, doubt, self.points_m, number, self.distance_m, self.which)
+        else:
+            self.at_prism(obstacle.outline, reach, obstacle.base_m - doubt, obstacle.top_m + doubt, number)
+
+    def at_prism(self, outline: shapely.Geometry, reach: float, low_m: float, high_m: float, number: int) -> None:
+        box = outline.bounds
+        if outline.geom_type == "Point":
+            _nearer_box(box, reach, low_m, high_m, self.points_m, number, self.distance_m, self.which)
+            return
+        # A prism is nowhere nearer than the box round it, which is quicker to look at.
+        boxed, unused = self.distance_m.copy(), self.which.copy()
+        _nearer_box(box, reach, low_m, high_m, self.points_m, number, boxed, unused)
+        near = np.flatnonzero(boxed < self.distance_m)
+        east, north, up = self.points_m[near].T
+        flat = np.maximum(shapely.distance(outline, shapely.points(east, north)) - reach, 0.0)
+        found = np.hypot(flat, np.maximum(np.maximum(low_m - up, up - high_m), 0.0))
+        lower = found < self.distance_m[near]
+        self.distance_m[near[lower]], self.which[near[lower]] = found[lower], number
+
+
+def _unlooked(points_m: Array) -> _Looked:
+    points = np.ascontiguousarray(points_m, dtype=np.float64)
+    return _Looked(points, np.full(len(points), np.inf), np.full(len(points), -1, dtype=np.int64))
+
+
+def nearest_obstacle(obstacles: Sequence[Obstacle], points_m: Array) -> Nearest:
+    """Return the nearest obstacle to each point, grown by its doubt, and its distance; 0 inside.
 
     A point obstacle is an upright cylinder, an area a prism. A wire fills all between the straight line from support
     to support and as far below it as its sag.
 
     Parameters
     ----------
-    obstacle : Obstacle
+    obstacles : sequence of Obstacle
         What to stay away from.
     points_m : ndarray, shape (n, 3)
         East, north, up [m].
     """
-    points = np.ascontiguousarray(points_m, dtype=np.float64)
-    if obstacle.kind == "wire":
-        out = np.full(len(points), np.inf)
-        supports = shapely.get_coordinates(obstacle.outline, include_z=True)
-        doubt = obstacle.doubt_m
-        _wire_distances(supports, obstacle.reach_m, obstacle.sag_m + doubt, doubt, points, out)
-        return out
-    low, high = obstacle.base_m - obstacle.doubt_m, obstacle.top_m + obstacle.doubt_m
-    return _prism_distances_m(obstacle.outline, obstacle.reach_m, low, high, points)
-
-
-def _prism_distances_m(outline: shapely.Geometry, reach_m: float, low_m: float, high_m: float, points: Array) -> Array:
-    flat = shapely.distance(outline, shapely.points(points[:, :2]))
-    off = np.maximum(np.maximum(low_m - points[:, 2], points[:, 2] - high_m), 0.0)
-    return np.asarray(np.hypot(np.maximum(flat - reach_m, 0.0), off))
-
-
-def nearest_obstacle(obstacles: Sequence[Obstacle], points_m: Array) -> Nearest:
-    """Return the nearest obstacle to each point, its doubt taken off the distance; see `obstacle_distances_m`."""
-    distances = [obstacle_distances_m(obstacle, points_m) for obstacle in obstacles]
-    return _least(distances, tuple(obstacle.name for obstacle in obstacles), len(points_m))
+    looked = _unlooked(points_m)
+    for number, obstacle in enumerate(obstacles):
+        looked.at_obstacle(obstacle, number)
+    return Nearest(looked.distance_m, looked.which, tuple(obstacle.name for obstacle in obstacles))
 
 
 def nearest_keep_out(keep_outs: Sequence[KeepOut], points_m: Array) -> Nearest:
     """Return the nearest keep-out volume to each point, shape (n, 3), and its distance [m]; 0 inside."""
-    distances = [
-        _prism_distances_m(
-            one.polygon,
-            0.0,
-            -np.inf if one.floor_m is None else one.floor_m,
-            np.inf if one.top_m is None else one.top_m,
-            points_m,
-        )
-        for one in keep_outs
-    ]
-    return _least(distances, tuple(one.name for one in keep_outs), len(points_m))
+    looked = _unlooked(points_m)
+    for number, one in enumerate(keep_outs):
+        low_m = -np.inf if one.floor_m is None else one.floor_m
+        looked.at_prism(one.polygon, 0.0, low_m, np.inf if one.top_m is None else one.top_m, number)
+    return Nearest(looked.distance_m, looked.which, tuple(one.name for one in keep_outs))
 
 
 def crossed_m(areas: Sequence[Sensitive], points_m: Array) -> Array:
@@ -168,14 +204,6 @@ def crossed_m(areas: Sequence[Sensitive], points_m: Array) -> Array:
     pieces = shapely.linestrings(np.stack([points_m[:-1, :2], points_m[1:, :2]], axis=1))
     lengths = [shapely.length(shapely.intersection(pieces, area.polygon)).sum() for area in areas]
     return np.array(lengths, dtype=np.float64)
-
-
-def _least(distances: list[Array], names: tuple[str, ...], count: int) -> Nearest:
-    """Return the least of several distances, shape (count,) each; the first of two alike."""
-    if not distances:
-        return Nearest(np.full(count, np.inf), np.full(count, -1, dtype=np.int64), ())
-    table = np.stack(distances)
-    return Nearest(table.min(axis=0), table.argmin(axis=0), names)
 
 
 def upper_surface(scene: Scene) -> HeightGrid:
@@ -208,7 +236,12 @@ def nearest_of_scene(scene: Scene, points_m: Array, terrain_doubt_m: float, thre
     surfaces = [nearest_surface(scene.ground, points_m, "the ground", threads)]
     if scene.top is not scene.ground:
         surfaces.append(nearest_surface(scene.top, points_m, "the top surface", threads))
-    distances = [np.maximum(surface.distance_m - doubt, 0.0) for surface in surfaces]
-    distances += [obstacle_distances_m(obstacle, points_m) for obstacle in scene.obstacles]
+    looked = _unlooked(points_m)
+    for number, surface in enumerate(surfaces):
+        lower = ~(surface.distance_m - doubt >= looked.distance_m)
+        looked.distance_m[lower] = np.maximum(surface.distance_m[lower] - doubt, 0.0)
+        looked.which[lower] = number
+    for number, obstacle in enumerate(scene.obstacles, len(surfaces)):
+        looked.at_obstacle(obstacle, number)
     names = tuple(surface.names[0] for surface in surfaces) + tuple(obstacle.name for obstacle in scene.obstacles)
-    return _least(distances, names, len(points_m))
+    return Nearest(looked.distance_m, looked.which, names)

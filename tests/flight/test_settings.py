@@ -10,9 +10,10 @@ from planner.errors import InfeasibleError, InputError, SafetyError
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import flight_figures
 from planner.flight.swath import least_aggregate_density_per_m2
-from planner.ground.clearance import stations
+from planner.ground.clearance import nearest_obstacle, stations
 from planner.ground.geodesy import WGS84
 from planner.ground.nearest import nearest_surface
+from planner.ground.obstacles import Obstacle
 from planner.mission import FlightChoice, Limits
 from planner.ranging.beams import scan_pattern, scan_tilt_rad
 
@@ -138,6 +139,15 @@ def test_a_thin_wall_does_not_draw_lines_together():
         CELL_M,
     )
     assert wall.line_spacing_m == pytest.approx(flat.line_spacing_m)
+
+
+def test_the_flight_clears_listed_obstacles_with_their_doubt():
+    mast = Obstacle("mast", "point", shapely.Point(40, 20), 0.0, 60.0, 1.0, 2.0, 1.0)
+    span = shapely.LineString([(-350, -80, 55), (350, -60, 45)])
+    wire = Obstacle("wire", "wire", span, 30, 55, sag_m=15, vertical_sd_m=1.0)
+    scene = replace(a_scene(), obstacles=(mast, wire))
+    for line in choose_flight(held(agl_m=60.0, following="terrain"), scene, CELL_M)[1]:
+        assert nearest_obstacle(scene.obstacles, stations(line.points_m)[0]).distance_m.min() >= 30.3 - 0.004
 
 
 def test_the_flight_clears_what_stands_beside_it():

@@ -12,7 +12,6 @@ from planner.ground.clearance import (
     nearest_keep_out,
     nearest_obstacle,
     nearest_of_scene,
-    obstacle_distances_m,
     stations,
     upper_surface,
 )
@@ -22,6 +21,10 @@ from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.surface import HeightGrid, Scene
 
 seeds = st.integers(0, 2**32 - 1)
+
+
+def distances_m(obstacle, points):
+    return nearest_obstacle([obstacle], points).distance_m
 
 
 def grid_of(heights, spacing_m=1.0, west_m=0.0, north_m=0.0):
@@ -144,20 +147,20 @@ def mast(**given):
     [((30, 0, 20), 30), ((0, 0, 75), 25), ((3, 4, 10), 5), ((30, 0, 90), 50), ((0, 0, 10), 0), ((0, 0, -8), 8)],
 )
 def test_a_mast_is_an_upright_line(point, distance_m):
-    assert obstacle_distances_m(mast(), np.array([point], float)) == pytest.approx([distance_m])
+    assert distances_m(mast(), np.array([point], float)) == pytest.approx([distance_m])
 
 
 def test_doubt_grows_a_mast_by_two_standard_deviations():
     wide = mast(radius_m=1.5, vertical_sd_m=2.0, horizontal_sd_m=0.5)
     points = np.array([[32.5, 0, 20], [0, 0, 79], [2.5, 0, 40], [32.5, 0, 94]], float)
     # 1.5 m of radius and 2 x 0.5 m aside, 2 x 2 m above [C]
-    assert obstacle_distances_m(wide, points) == pytest.approx([30, 25, 0, 50])
+    assert distances_m(wide, points) == pytest.approx([30, 25, 0, 50])
 
 
 def test_a_building_is_a_prism():
     block = Obstacle("block", "area", shapely.box(0, 0, 10, 20), 100.0, 112.0)
     points = np.array([[5, 5, 130], [5, 5, 105], [14, 23, 110], [14, 23, 124]], float)
-    assert obstacle_distances_m(block, points) == pytest.approx([18, 0, 5, 13])
+    assert distances_m(block, points) == pytest.approx([18, 0, 5, 13])
 
 
 def wire(sag_m=0.0, **given):
@@ -167,12 +170,12 @@ def wire(sag_m=0.0, **given):
 
 def test_a_wire_is_a_band_as_deep_as_its_sag():
     points = np.array([[50, 0, 40], [50, 0, 26], [50, 0, 18], [50, 3, 34], [-3, 4, 30], [100, 50, 60]], float)
-    assert obstacle_distances_m(wire(), points)[:5] == pytest.approx([10, 4, 12, 5, 5])
-    sagging = obstacle_distances_m(wire(5.0), points)
+    assert distances_m(wire(), points)[:5] == pytest.approx([10, 4, 12, 5, 5])
+    sagging = distances_m(wire(5.0), points)
     assert sagging[:5] == pytest.approx([10, 0, 7, 5, 5], abs=1e-6)
     # over the span that rises 20 m in 100 m, 20 m above it straight up [C]
     assert sagging[5] == pytest.approx(20 / np.hypot(1, 0.2))
-    doubtful = obstacle_distances_m(wire(5.0, vertical_sd_m=1.0, horizontal_sd_m=1.5), points)
+    doubtful = distances_m(wire(5.0, vertical_sd_m=1.0, horizontal_sd_m=1.5), points)
     assert doubtful[:4] == pytest.approx([8, 0, 5, 2], abs=1e-6)
 
 
@@ -189,7 +192,7 @@ def test_a_wire_is_as_near_as_the_nearest_of_many_points_on_its_band(seed):
     low = spans[..., 2] - sag_m
     off = np.clip(point[0, 2], low, spans[..., 2]) - point[0, 2]
     expected = np.sqrt(((spans[..., :2] - point[0, :2]) ** 2).sum(-1) + off**2).min()
-    found = obstacle_distances_m(hanging, point)[0]
+    found = distances_m(hanging, point)[0]
     assert expected - 0.06 <= found <= expected + 1e-6  # points of the band are up to 5 cm apart
 
 
@@ -198,6 +201,22 @@ def test_the_nearest_of_several_is_named():
     assert [found.names[k] for k in found.which] == ["mast", "wire"]
     none = nearest_obstacle([], np.zeros((2, 3)))
     assert (none.distance_m.tolist(), none.which.tolist()) == ([np.inf, np.inf], [-1, -1])
+
+
+@settings(deadline=None, max_examples=40)
+@given(seeds)
+def test_boxes_round_prisms_pass_over_none_that_is_nearer(seed):
+    rng = np.random.default_rng(seed)
+    shapes = [shapely.Point(*rng.uniform(0, 100, 2)).buffer(rng.uniform(1, 30), quad_segs=1) for _ in range(6)]
+    tops = rng.uniform(0, 40, 6)
+    blocks = [Obstacle(str(k), "area", shapes[k], -5, tops[k], radius_m=k) for k in range(6)]
+    points = rng.uniform(-20, 120, (50, 3))
+    flat = np.array([[shape.distance(shapely.Point(point)) for shape in shapes] for point in points])
+    off = np.maximum(np.maximum(points[:, 2:] - tops, -5 - points[:, 2:]), 0)
+    expected = np.hypot(np.maximum(flat - np.arange(6), 0), off)
+    found = nearest_obstacle(blocks, points)
+    assert found.distance_m == pytest.approx(expected.min(axis=1))
+    assert np.take_along_axis(expected, found.which[:, np.newaxis], 1)[:, 0] == pytest.approx(found.distance_m)
 
 
 def test_a_keep_out_area_holds_between_its_heights():

@@ -6,7 +6,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from planner.ground.clearance import obstacle_distances_m
+from planner.ground.clearance import nearest_obstacle
 from planner.ground.nearest import nearest_surface
 from planner.ground.obstacles import Obstacle
 from planner.ground.raycast import ceilings_of
@@ -89,6 +89,6 @@ def test_a_ball_at_rest_on_a_wire_touches_it(seed, radius_m):
     up = resting_on_obstacles_m([wire], radius_m, east, north, np.full(30, -np.inf))
     near = np.isfinite(up)
     points = np.column_stack([east, north, up])
-    assert obstacle_distances_m(wire, points[near]) == pytest.approx(np.full(near.sum(), radius_m), abs=1e-5)
+    assert nearest_obstacle([wire], points[near]).distance_m == pytest.approx(np.full(near.sum(), radius_m), abs=1e-5)
     far = np.column_stack([east, north, np.full(30, 30.0)])[~near]
-    assert np.all(obstacle_distances_m(wire, far) > radius_m - 1e-6)
+    assert np.all(nearest_obstacle([wire], far).distance_m > radius_m - 1e-6)
