@@ -1,5 +1,5 @@
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
@@ -39,9 +39,9 @@ def tour_time_s(costs, loads):
     for load in loads:
         lines, turns, last = slice(load.first, load.last), slice(load.first, load.last - 1), load.last - 1
         worst = max(
-            [costs.back[1, last, load.place]]
-            + list(costs.worst_back_s[lines, load.place])
-            + list(costs.worst_turn_back_s[turns, load.place])
+            costs.back[1, last, load.place],
+            *costs.worst_back_s[lines, load.place],
+            *costs.worst_turn_back_s[turns, load.place],
         )
         drawn = costs.out[1, load.first, load.place] + costs.lines[1, lines].sum() + costs.turns[1, turns].sum() + worst
         if drawn > costs.usable_s:
@@ -58,7 +58,7 @@ def by_brute_force_s(costs):
         for chosen in combinations(range(1, count), cuts):
             ends = [0, *chosen, count]
             total = -costs.swap_s
-            for first, last in zip(ends[:-1], ends[1:], strict=True):
+            for first, last in pairwise(ends):
                 alone = [tour_time_s(costs, [Load(first, last, place)]) for place in range(places)]
                 total += min(alone) + costs.swap_s
             best = min(best, total)

@@ -1,5 +1,5 @@
 from dataclasses import replace
-from itertools import permutations, product
+from itertools import pairwise, permutations, product
 
 import numpy as np
 import pytest
@@ -59,11 +59,11 @@ def test_a_wing_skips_neighbours_that_are_too_near_to_turn_to():
     ordered = order_lines(flyer, lines, TAKE_OFFS)
 
     def turns_s(tour):
-        return sum(turn_between(flyer, *pair).duration_s for pair in zip(tour[:-1], tour[1:], strict=True))
+        return sum(turn_between(flyer, *pair).duration_s for pair in pairwise(tour))
 
     assert turns_s(ordered) < 0.75 * turns_s(lines)
     wide = 2 * float(turn_radius_m(15.0, FAST_WING.max_bank_deg))
-    apart = [abs(b.points_m[0, 0] - a.points_m[0, 0]) for a, b in zip(ordered[:-1], ordered[1:], strict=True)]
+    apart = [abs(b.points_m[0, 0] - a.points_m[0, 0]) for a, b in pairwise(ordered)]
     assert np.mean(np.array(apart) >= wide) > 0.5
 
 
