@@ -4,6 +4,7 @@ Lives here: ceiling, clearance and keep-out areas as cautions and faults, and th
 Must not know the forecast, the planner or files.
 """
 
+import datetime as dt
 from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
@@ -216,6 +217,20 @@ def wires_caution(wires_checked: bool | str, wires: int) -> Caution:
         return Caution("wires", "cannot tell", text)
     by = "" if wires_checked is True else f" ({wires_checked})"
     return Caution("wires", "note", f"Wires: {listed}, and the site was searched for them as declared{by}. Look again.")
+
+
+def terrain_age_caution(surveyed: dt.date | None, flown: dt.date) -> Caution:
+    """Return how old the terrain is on the day of the flight: pits, stockpiles and cranes move."""
+    since = "What was dug, heaped up, built or grown since is not in it, and clearances do not count it."
+    if surveyed is None:
+        text = f"Nobody says when the terrain was measured. {since}"
+        return Caution("terrain age", "cannot tell", text)
+    days = (flown - surveyed).days
+    text = f"The terrain was measured on {surveyed}, {days} days before the flight. {since}"
+    if days < 0:
+        text = f"The terrain is said to be measured on {surveyed}, after the flight on {flown}: one date is wrong."
+        return Caution("terrain age", "cannot tell", text)
+    return Caution("terrain age", "note", text, float(days), None, "days")
 
 
 def sensitive_cautions(areas: Sequence[str], crossed_m: Array) -> tuple[Caution, ...]:

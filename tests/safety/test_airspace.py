@@ -1,5 +1,6 @@
 """Paths against what stands beside them, keep-out areas and the ceiling, from arrays alone."""
 
+import datetime as dt
 import math
 
 import numpy as np
@@ -24,6 +25,7 @@ from planner.safety.airspace import (
     off_terrain_faults,
     sensitive_cautions,
     take_off_fault,
+    terrain_age_caution,
     wires_caution,
 )
 
@@ -192,3 +194,11 @@ def test_sensitive_areas_are_told_where_they_are_crossed():
     [caution] = sensitive_cautions(["nests", "stables"], np.array([120.4, 0.0]))
     assert caution.text == "The flight crosses nests for 120 m."
     assert caution.measured == 120.4
+
+
+def test_the_age_of_the_terrain_is_told():
+    told = terrain_age_caution(dt.date(2026, 10, 2), dt.date(2027, 4, 12))
+    assert (told.status, told.measured, told.unit) == ("note", 192.0, "days")  # 29 + 30 + 31 + 31 + 28 + 31 + 12 [C]
+    assert "measured on 2026-10-02, 192 days before the flight" in told.text
+    assert terrain_age_caution(None, dt.date(2027, 4, 12)).status == "cannot tell"
+    assert "one date is wrong" in terrain_age_caution(dt.date(2027, 5, 1), dt.date(2027, 4, 12)).text
