@@ -15,6 +15,8 @@ from planner.ground.surface import HeightGrid
 
 Array = npt.NDArray[np.float64]
 
+FLOOR_STEP_M = 1.0
+"""The floor is looked at along a track at least this often."""
 BLOCKS_PER_RADIUS = 6  # coarser blocks look farther than asked, finer ones cost more
 
 
@@ -154,7 +156,7 @@ def flight_floor_m(floor: Floor, along_m: Array, east_m: Array, north_m: Array) 
         Distance along the track and local position of its vertices [m].
     """
     at_vertices = floor.at(east_m, north_m)
-    step_m = min(1.0, floor.ground.spacing_m)
+    step_m = min(FLOOR_STEP_M, floor.ground.spacing_m)
     parts = max(1, int(np.ceil(np.max(np.diff(along_m), initial=0.0) / step_m)))
     share = np.arange(1, parts) / parts
     between = [(v[:-1, np.newaxis] + np.diff(v)[:, np.newaxis] * share) for v in (east_m, north_m, at_vertices)]

@@ -15,7 +15,7 @@ from planner.errors import InfeasibleError
 from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
 from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out, long_side_rad, turned
 from planner.flight.overlap import LocalSwaths, local_swaths
-from planner.flight.profile import Floor, HighestNearby, highest_nearby
+from planner.flight.profile import FLOOR_STEP_M, Floor, HighestNearby, highest_nearby
 from planner.flight.search import (
     Candidate,
     Task,
@@ -171,7 +171,9 @@ def _site(mission: Mission, scene: Scene) -> _Site:
     held = mission.flight.heading_deg
     heading = long_side_rad(scene.planned) if held is None else float(np.radians(held)) - convergence
     clearance = mission.limits.clearance_m
-    kept_off = clearance + float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
+    doubt = float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
+    # What is this far from both ends of a step is far enough from all of it.
+    kept_off = float(np.hypot(clearance + doubt, FLOOR_STEP_M / 2))
     return _Site(
         mission=mission,
         scene=scene,
