@@ -5,13 +5,14 @@ Lives here: reversed lines, the cost of going from one to another, the search. M
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import permutations
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.errors import InfeasibleError
 from planner.flight.flightlines import FlightLine
-from planner.flight.paths import Flyer, line_speed_mps
+from planner.flight.paths import Flyer, approach, line_speed_mps, turn_between, way_back
 from planner.flight.turns import rest_to_rest_s, shortest_length_m, turn_radius_m
 
 Array = npt.NDArray[np.float64]
@@ -19,6 +20,7 @@ Tour = npt.NDArray[np.int64]
 
 KICKS = 40  # for small tours; large ones get fewer, so that all take seconds
 _KICKED_LINES = 1200
+_FLOWN_LINES = 12
 _GAIN_S = 1e-6
 _NEVER_S = 1e9  # along what cannot be flown that way
 _LONGEST_MOVED = 3
@@ -58,8 +60,7 @@ def order_lines(flyer: Flyer, lines: Sequence[FlightLine], take_offs_m: Array, s
 
     Starts from the order given, from the nearest next line, and from orders that leave out neighbours and come back
     for them, which saves a fixed wing its swing out; mends each by turning round and moving runs of lines, kicked
-    out of its rut a number of times. Lines are weighed in the wind; turns are as wide as in the wind, but as quick as
-    in calm air, and ferries are straight.
+    out of its rut a number of times.
 
     Parameters
     ----------
@@ -77,44 +78,89 @@ def order_lines(flyer: Flyer, lines: Sequence[FlightLine], take_offs_m: Array, s
     InfeasibleError
         E32 where the wind beats the airspeed on a line in both directions.
     """
-    if len(lines) < 2:
-        return tuple(lines)
+    return tour_candidates(flyer, lines, take_offs_m, seed)[0]
+
+
+def tour_candidates(
+    flyer: Flyer, lines: Sequence[FlightLine], take_offs_m: Array, seed: int = 1
+) -> list[tuple[FlightLine, ...]]:
+    """Return different good tours, the shortest first: what batteries make of them may turn that round.
+
+    Tours are sought from and to the nearest take-off of all and from and to each of them alone. Parameters and
+    errors are those of `order_lines`.
+    """
+    if not lines:
+        return [()]
     both = [state for line in lines for state in (line, reversed_line(line))]
-    ways = ways_between(flyer, both, take_offs_m)
+    homes = [take_offs_m] if len(take_offs_m) == 1 else [take_offs_m, *(place[np.newaxis] for place in take_offs_m)]
+    ways, *others = ways_between(flyer, both, homes)
     generator = np.random.default_rng(seed)
-    tours = [_mended(ways, start) for start in _starts(ways, both, flyer)]
-    best = min(tours, key=lambda tour: round(ways.tour_s(tour), 6))
-    for _ in range(min(KICKS, _KICKED_LINES // len(lines))):
-        tried = _mended(ways, _kicked(best, generator))
-        if ways.tour_s(tried) < ways.tour_s(best) - _GAIN_S:
-            best = tried
-    return tuple(both[state] for state in best)
+    found = []
+    for one in (ways, *others):
+        tours = [_mended(one, start) for start in _starts(one, both, flyer)]
+        best = min(tours, key=lambda tour: round(one.tour_s(tour), 6))
+        for _ in range(min(KICKS, _KICKED_LINES // len(lines))):
+            tried = _mended(one, _kicked(best, generator))
+            tours.append(tried)
+            if one.tour_s(tried) < one.tour_s(best) - _GAIN_S:
+                best = tried
+        found += tours
+    different = {tuple(tour.tolist()): round(ways.tour_s(tour), 6) for tour in found}
+    ranked = sorted(different, key=lambda tour: (different[tour], tour))
+    return [tuple(both[state] for state in tour) for tour in ranked]
 
 
-def ways_between(flyer: Flyer, states: Sequence[FlightLine], take_offs_m: Array) -> Ways:
-    """Return what flying states costs: each line as given and reversed, in turn."""
+def ways_between(flyer: Flyer, states: Sequence[FlightLine], homes: Sequence[Array]) -> list[Ways]:
+    """Return what flying states costs, each line as given and reversed in turn, for each choice of take-off places.
+
+    Parameters
+    ----------
+    flyer : Flyer
+        What flies.
+    states : sequence of FlightLine
+        Lines, each as given and reversed.
+    homes : sequence of ndarray, shape (places, 3)
+        Places of which the quickest serves each state [m].
+    """
+    along = np.array([*(_along_s(flyer, line) for line in states), 0.0])
+    stuck = np.minimum(along[:-1:2], along[1::2]) >= _NEVER_S
+    for number in np.flatnonzero(stuck).tolist():  # says why, by raising it again
+        line_speed_mps(flyer, states[2 * number])
+    flown = along[:-1] < _NEVER_S
+    count = len(states)
+    between = np.zeros((count + 1, count + 1))
+    between[:count, :count] = _turns_s(flyer, states, flown)
+    every = []
+    for places in homes:
+        own = between.copy()
+        for state in np.flatnonzero(flown).tolist():
+            line = states[state]
+            own[count, state] = min(approach(flyer, place, line).duration_s for place in places)
+            own[state, count] = min(way_back(flyer, line, place).duration_s for place in places)
+        every.append(Ways(own, along))
+    return every
+
+
+def _turns_s(flyer: Flyer, states: Sequence[FlightLine], flown: npt.NDArray[np.bool_]) -> Array:
+    """Return the time of the turn from the end of each state to the start of each other [s].
+
+    Turns of few lines are flown; those of many are weighed as wide as in the wind, but as quick as in calm air.
+    """
+    turns = _calm_turns_s(flyer, states)
+    if len(states) > 2 * _FLOWN_LINES:
+        return turns
+    for before, after in permutations(np.flatnonzero(flown).tolist(), 2):
+        if before // 2 != after // 2:
+            turns[before, after] = turn_between(flyer, states[before], states[after]).duration_s
+    return turns
+
+
+def _calm_turns_s(flyer: Flyer, states: Sequence[FlightLine]) -> Array:
     aircraft = flyer.aircraft
     starts = np.array([line.points_m[0] for line in states])
     ends = np.array([line.points_m[-1] for line in states])
     courses = np.array([line.track_rad for line in states])
     speeds = np.array([line.speed_mps for line in states])
-    count = len(states)
-    between = np.zeros((count + 1, count + 1))
-    between[:count, :count] = _turns_s(flyer, (ends, starts), courses, speeds)
-    for places, where in ((starts, (count, slice(count))), (ends, (slice(count), count))):
-        # The nearest take-off of all: which one serves a sortie is settled when the tour is split.
-        far = np.hypot(*(places[:, np.newaxis, :2] - take_offs_m[:, :2]).transpose(2, 0, 1)).min(axis=1)
-        between[where] = far / aircraft.ferry_mps
-    along = np.array([*(_along_s(flyer, line) for line in states), 0.0])
-    stuck = np.minimum(along[:-1:2], along[1::2]) >= _NEVER_S
-    for line in np.flatnonzero(stuck).tolist():  # says why, by raising it again
-        line_speed_mps(flyer, states[2 * line])
-    return Ways(between, along)
-
-
-def _turns_s(flyer: Flyer, gaps_m: tuple[Array, Array], courses: Array, speeds: Array) -> Array:
-    """Return the time of the turn from the end of each state to the start of each other [s]."""
-    aircraft, (ends, starts) = flyer.aircraft, gaps_m
     units = np.column_stack([np.sin(courses), np.cos(courses)])
     faster = np.maximum(speeds[:, np.newaxis], speeds)
     if aircraft.kind == "multirotor":

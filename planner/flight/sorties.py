@@ -20,17 +20,19 @@ from planner.flight.cuts import cut_line
 from planner.flight.energy import MILD_C, battery_s, drawn_s, worst_return_s
 from planner.flight.flightlines import FlightLine
 from planner.flight.loads import Load, TourCosts, split_tour, start_times_s
+from planner.flight.ordering import tour_candidates
 from planner.flight.paths import Flyer, Path, along_line, approach, turn_between, way_back
 from planner.flight.turns import turn_radius_m, turn_time_s
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share
 
-__all__ = ["Day", "Sortie", "flight_figures", "plan_sorties", "turn_radius_m", "turn_time_s"]
+__all__ = ["Day", "Sortie", "flight_figures", "plan_sorties", "quickest_sorties", "turn_radius_m", "turn_time_s"]
 
 Array = npt.NDArray[np.float64]
 
 BYTES_PER_RETURN = 30  # LAS 1.4, point data record format 6
 MOST_CUTS = 20
+_ORDERED_LINES = 200  # in all orders that are planned to the end
 _NAMES = {"lines": ("line",), "lead": ("lead",), "turns": ("turn", "hover"), "climb": ("climb",), "ferry": ("ferry",)}
 _NAMES |= {"align": ("align",), "return": ("return",), "descent": ("descent",)}
 
@@ -106,6 +108,31 @@ class _Tour:
     out: list[list[Path]]
     back: list[list[Path]]
     costs: TourCosts
+
+
+def quickest_sorties(
+    lines: Sequence[FlightLine], flyer: Flyer, frame: Frame, take_offs_m: Sequence[Array], day: Day | None = None
+) -> tuple[Sortie, ...]:
+    """Return the sorties of the order, among several good ones, that ends the day first.
+
+    Lines may be flown the other way round; `Sortie.lines` holds them as they are flown. Parameters and errors are
+    those of `plan_sorties`; an order whose lines batteries cannot fly is passed over while another is left.
+    """
+    if not len(take_offs_m):
+        return plan_sorties(lines, flyer, frame, take_offs_m, day)
+    tried = []
+    given = tuple(lines)
+    orders = tour_candidates(flyer, lines, np.asarray(take_offs_m, dtype=np.float64)) if given else []
+    for order in [given, *orders[: max(2, _ORDERED_LINES // max(len(given), 1))]]:
+        try:
+            tried.append(plan_sorties(order, flyer, frame, take_offs_m, day))
+        except InfeasibleError as error:
+            refused = error
+    if not tried:
+        raise refused
+    return min(
+        tried, key=lambda sorties: round(sorties[-1].starts_s + sorties[-1].path.duration_s, 6) if sorties else 0
+    )
 
 
 def plan_sorties(

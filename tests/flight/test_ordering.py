@@ -19,13 +19,13 @@ FAST_WING = replace(WING, max_airspeed_mps=30)
 def tour_s(flyer, lines, take_offs=TAKE_OFFS):
     """Return the time of a tour as the search weighs it."""
     both = [state for line in lines for state in (line, reversed_line(line))]
-    return ways_between(flyer, both, take_offs).tour_s(np.arange(len(lines)) * 2)
+    return ways_between(flyer, both, [take_offs])[0].tour_s(np.arange(len(lines)) * 2)
 
 
 def best_s(flyer, lines):
     """Return the best tour of all orders and directions."""
     both = [state for line in lines for state in (line, reversed_line(line))]
-    ways = ways_between(flyer, both, TAKE_OFFS)
+    (ways,) = ways_between(flyer, both, [TAKE_OFFS])
     return min(
         ways.tour_s(np.array([2 * line + way for line, way in zip(order, directions, strict=True)]))
         for order in permutations(range(len(lines)))
@@ -94,11 +94,19 @@ def test_a_line_too_steep_to_be_flown_back_keeps_its_direction():
         assert one.points_m[-1, 2] > one.points_m[0, 2]
 
 
-def test_wind_decides_the_direction_where_the_air_is_short():
-    # 7 m/s from north and at most 10 through the air: 3 m/s northward; single lines are flown down-wind
-    lines = [a_line(f"L{k}", (300 * k, -300), (300 * k, 300), speed_mps=8.0) for k in range(2)]
-    for line in order_lines(a_flyer(wind=Wind(7.0, 0.0)), lines, np.array([[150.0, 0.0, 0.0]])):
-        assert line.points_m[-1, 1] < line.points_m[0, 1]
+def test_lines_weigh_what_the_wind_makes_of_them_each_way():
+    # 7 m/s from north and at most 10 through the air: 600 m at 3 m/s up-wind, at 8 m/s down-wind
+    line = a_line("L1", (0, -300), (0, 300), speed_mps=8.0)
+    (ways,) = ways_between(a_flyer(wind=Wind(7.0, 0.0)), [line, reversed_line(line)], [TAKE_OFFS])
+    assert ways.along_s[:2] == pytest.approx([200, 75])
+
+
+def test_a_single_line_is_turned_round_where_that_is_quicker():
+    # at most 10 m/s through the air against 4 from south: southward the line itself falls to 6 m/s
+    line, flyer = a_line("L1", (0, 1000), (0, -300)), a_flyer(wind=Wind(4.0, np.pi))
+    (found,) = order_lines(flyer, [line], TAKE_OFFS)
+    assert tour_s(flyer, [found]) == pytest.approx(min(tour_s(flyer, [line]), tour_s(flyer, [reversed_line(line)])))
+    assert tour_s(flyer, [line]) != pytest.approx(tour_s(flyer, [reversed_line(line)]), abs=1.0)
 
 
 def test_wind_that_allows_neither_direction_is_refused():

@@ -1,5 +1,5 @@
 from dataclasses import replace
-from itertools import pairwise
+from itertools import pairwise, permutations, product
 
 import numpy as np
 import pytest
@@ -12,8 +12,9 @@ from made_blocks import NO_ALIGNMENT, a_block, a_flyer, a_line
 from planner.errors import InfeasibleError, InputError
 from planner.flight.cuts import drifting_lines
 from planner.flight.flightlines import FlightLine, Manner, fly_lines, lay_out
+from planner.flight.ordering import reversed_line
 from planner.flight.profile import Floor, highest_nearby
-from planner.flight.sorties import Day, flight_figures, plan_sorties, turn_radius_m, turn_time_s
+from planner.flight.sorties import Day, flight_figures, plan_sorties, quickest_sorties, turn_radius_m, turn_time_s
 from planner.flight.winds import Wind
 from planner.ground.geodesy import WGS84
 
@@ -233,3 +234,38 @@ def test_colder_or_higher_days_never_need_fewer_sorties():
     ]
     assert counts == sorted(counts)
     assert counts[0] < counts[-1]
+
+
+@pytest.mark.parametrize(("aircraft", "speed_mps"), [(HEXACOPTER, 8.0), (ROOMY_WING, 15.0)], ids=["multirotor", "wing"])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_order_and_loads_together_are_within_a_tenth_of_the_best(aircraft, speed_mps, seed):
+    flyer = a_flyer(replace(aircraft, endurance_s=600.0, swap_s=120.0), NO_ALIGNMENT, wind=Wind(3.0, 1.0))
+    ends = np.random.default_rng(seed).uniform(-400, 400, (3, 2, 2))
+    lines = [a_line(f"L{k}", *end, speed_mps=speed_mps, lead=10.0) for k, end in enumerate(ends)]
+    places = [np.array([-50.0, -400.0, 0.0]), np.array([300.0, 300.0, 0.0])]
+
+    def day_s(sorties):
+        return sorties[-1].starts_s + sorties[-1].path.duration_s
+
+    ways = [(line, reversed_line(line)) for line in lines]
+    best = min(
+        day_s(plan_sorties([ways[k][way] for k, way in zip(order, directions, strict=True)], flyer, FRAME, places))
+        for order in permutations(range(3))
+        for directions in product((0, 1), repeat=3)
+    )
+    assert day_s(quickest_sorties(lines, flyer, FRAME, places)) <= 1.1 * best
+
+
+def test_the_quickest_order_is_never_slower_than_the_one_given_and_always_the_same():
+    flyer = a_flyer(ROOMY_WING, NO_ALIGNMENT)
+    lines = a_block(10, speed_mps=15.0)
+    given = plan_sorties(lines, flyer, FRAME, FAR_SOUTH)
+    quickest, again = (quickest_sorties(lines, flyer, FRAME, FAR_SOUTH) for _ in range(2))
+    assert quickest[-1].starts_s + quickest[-1].path.duration_s < given[-1].starts_s + given[-1].path.duration_s
+    assert [sortie.line_ids for sortie in quickest] == [sortie.line_ids for sortie in again]
+    assert sorted(name for sortie in quickest for name in sortie.line_ids) == [line.line_id for line in lines]
+    assert quickest_sorties([], flyer, FRAME, FAR_SOUTH) == ()
+    with pytest.raises(InputError, match="E30"):
+        quickest_sorties(lines, flyer, FRAME, [])
+    with pytest.raises(InfeasibleError, match="E28 line L"):
+        quickest_sorties(lines, replace(flyer, aircraft=replace(ROOMY_WING, endurance_s=60.0)), FRAME, FAR_SOUTH)
