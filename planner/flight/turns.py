@@ -111,7 +111,7 @@ def turn_way(
     A multirotor brakes on its course, moves over straight while its nose turns, and speeds up on the new course; it
     moves over at the faster of both ground speeds or at the airspeed given. A fixed wing takes the shortest way of
     arcs and straights at one airspeed, the faster of both speeds unless given, with arcs as wide as its greatest
-    ground speed, with the wind behind, asks for at full bank.
+    ground speed, with the wind behind, asks for at full bank; its change of speed falls into the lead-in.
 
     Raises
     ------
