@@ -13,6 +13,7 @@ import numpy.typing as npt
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
+from planner.flight.sorties import Sortie
 from planner.forecast.acceptance import Clause
 from planner.forecast.accuracy import AccuracyFigures
 from planner.forecast.budgets import CellErrors
@@ -79,13 +80,23 @@ class Plan:
     figures : tuple of LineFigures
         One entry a line, in the same order.
     flight : mapping
-        Figures named as in summary.json: lines, line_length_m, turns, time_s, pulses, returns_expected, data_bytes.
+        Figures named as in summary.json: lines, line_length_m, turns, time_s, pulses, returns_expected, data_bytes,
+        with sorties also sorties and batteries.
+    sorties : tuple of Sortie
+        Who flies the lines on which battery, and the whole path; none where no take-off place is given.
+    path_faults : tuple of Fault
+        Legs that come too near to anything, enter a keep-out area or leave the terrain.
+    unflown : tuple of Fault
+        Why batteries or wind do not allow lines that somebody drew.
     """
 
     lines: tuple[FlightLine, ...]
     settings: Settings | None
     figures: tuple[LineFigures, ...]
     flight: Mapping[str, Any]
+    sorties: tuple[Sortie, ...] = ()
+    path_faults: tuple[Fault, ...] = ()
+    unflown: tuple[Fault, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from planner.aircraft import Aircraft
 from planner.cover import Cover
 from planner.doubts import Doubts
 from planner.equipment import NotNegative, Positive, Sensor, frozen
+from planner.hazards import Hazards
 from planner.navigation import Navigation
 from planner.wording import QUALITY_LEVEL_RMSE_M
 
@@ -355,7 +356,8 @@ class Mission:
         Farthest distance of the flight from the base station that its positions hang on [m].
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
-    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, conditions, doubts
+    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, hazards,
+    conditions, doubts
         The parts, each described by its own class.
     """
 
@@ -375,6 +377,7 @@ class Mission:
     checkpoints: Checkpoints = Checkpoints()
     limits: Limits = Limits()
     flight: FlightChoice = FlightChoice()
+    hazards: Hazards = Hazards()
     conditions: Conditions = Conditions()
     compare: tuple[Case, ...] = ()
     doubts: Doubts = Doubts()

@@ -21,14 +21,18 @@ from planner.files.checkpointfiles import read_allowed
 from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
 from planner.files.featurefiles import read_features
+from planner.files.hazardfiles import read_hazards
 from planner.files.sunlight import read_solar_spectrum
 from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, is_remote, located, read_heights
+from planner.flight.paths import ALIGNMENT_BANK_DEG
+from planner.flight.turns import turn_radius_m
 from planner.ground.geodesy import Frame, site_frame
 from planner.ground.surface import HeightGrid, Scene
 from planner.mission import Mission
 
 LEAST_SPACING_M = 0.25
 LEAST_MARGIN_M = 60.0
+TAKE_OFF_MARGIN_M, FARTHEST_TAKE_OFF_M = 50.0, 3000.0  # terrain round a take-off place; past that no sight line reaches
 MOST_VERTICES = 120_000_000
 BYTES_PER_VERTEX = 40  # two height grids in float64, what is known of each, and the working copies
 RETURNS_PER_CELL = 25
@@ -82,7 +86,7 @@ def read_scene(mission: Mission) -> Scene:
     features, missed = read_features(mission, sheet.frame, sheet.area)
     within = mission.checkpoints.within
     projected = (crs for crs in (area_crs, *(each.crs for each in terrains)) if crs.is_projected)
-    return Scene(
+    scene = Scene(
         frame=sheet.frame,
         area=sheet.area,
         planned=sheet.planned,
@@ -100,6 +104,7 @@ def read_scene(mission: Mission) -> Scene:
         frame_doubt_m=doubt_m,
         cautions=(*cautions, *uncovered, *missed),
     )
+    return read_hazards(mission.hazards, _folder(mission), scene, mission.terrain.vertical_sd_m)
 
 
 def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
@@ -131,6 +136,9 @@ def _vectors(mission: Mission) -> tuple[str | None, ...]:
         mission.cover.polygons,
         mission.site.features_of_interest,
         mission.checkpoints.within,
+        mission.hazards.obstacles,
+        mission.hazards.keep_out,
+        mission.hazards.sensitive,
     )
 
 
@@ -171,6 +179,15 @@ def _sheet(mission: Mission, area_deg: shapely.MultiPolygon) -> _Sheet:
 def _overshoot_m(mission: Mission) -> float:
     """Return the straight flight before and after each line [m]."""
     return mission.aircraft.settle_s * (mission.flight.speed_mps or mission.aircraft.max_speed_mps)
+
+
+def _manoeuvre_m(mission: Mission) -> float:
+    """Return how far turns and alignment manoeuvres reach past a line [m]."""
+    speed = mission.flight.speed_mps or mission.aircraft.max_speed_mps
+    turn = 2 * float(turn_radius_m(speed, min(ALIGNMENT_BANK_DEG, mission.aircraft.max_bank_deg)))
+    if mission.navigation.alignment == "straight":
+        turn = max(turn, speed * mission.navigation.alignment_s)
+    return turn if mission.aircraft.kind == "multirotor" else 2 * turn
 
 
 def _named_frame(wanted: str, lon: float, lat: float) -> Frame:
@@ -242,13 +259,19 @@ def _middle(sheet: _Sheet) -> tuple[float, float]:
 
 
 def _lattice_bounds(mission: Mission, sheet: _Sheet) -> Box:
-    """Return the planned area's box grown by the overshoot and by half a swath from the ceiling, local [m]."""
+    """Return the planned area's box grown by the overshoot and half a swath from the ceiling, take-offs in it [m]."""
     half = math.radians(mission.sensor.usable_fov_deg / 2)
     reach_m = max(rating.range_m for rating in mission.sensor.ratings)
     swath_m = min(mission.limits.ceiling_agl_m * math.tan(half), reach_m)
-    margin = _overshoot_m(mission) + max(LEAST_MARGIN_M, swath_m)
+    margin = _overshoot_m(mission) + max(LEAST_MARGIN_M, swath_m, _manoeuvre_m(mission))
     west, south, east, north = sheet.planned.bounds
-    return west - margin, south - margin, east + margin, north + margin
+    boxes = [(west - margin, south - margin, east + margin, north + margin)]
+    for lon, lat in mission.take_off_deg:
+        place = shapely.Point(*(float(value) for value in sheet.frame.from_lonlat(lon, lat)))
+        if place.distance(sheet.planned) <= FARTHEST_TAKE_OFF_M:
+            boxes.append(place.buffer(TAKE_OFF_MARGIN_M).bounds)
+    lows, highs = (np.array(boxes)[:, sides] for sides in ([0, 1], [2, 3]))
+    return (*lows.min(axis=0).tolist(), *highs.max(axis=0).tolist())
 
 
 def _check_size(bounds: Box, spacing_m: float) -> None:

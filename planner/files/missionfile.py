@@ -29,6 +29,7 @@ from planner.files.cards import (
     unknown_keys,
 )
 from planner.files.surfacecards import declared_surfaces
+from planner.hazards import Hazards
 from planner.mission import (
     Case,
     Checkpoints,
@@ -104,6 +105,7 @@ _TABLES: dict[str, type[Any]] = {
     "checkpoints": Checkpoints,
     "limits": Limits,
     "flight": FlightChoice,
+    "hazards": Hazards,
     "conditions": Conditions,
     "doubts": Doubts,
 }
@@ -128,6 +130,9 @@ _TAKEN = {
     "cover.raster": "none",
     "cover.reflectance": "none",
     "cover.default": "no class, so that the card's rated reflectance holds and whatever stands on the ground is opaque",
+    "hazards.obstacles": "none known",
+    "hazards.keep_out": "none known",
+    "hazards.sensitive": "none known",
     "conditions.start": "none, so that the light is what each rating of the card states",
     "aircraft.take_off": "no point",
     "requirement.vertical_rmse_m": "the quality level's or the class's, none where neither is asked for",
@@ -196,6 +201,7 @@ def read_mission(path: str | Path) -> Mission:
         checkpoints=parts["checkpoints"],
         limits=parts["limits"],
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
+        hazards=parts["hazards"],
         conditions=parts["conditions"],
         compare=cases,
         doubts=parts["doubts"],

@@ -89,6 +89,15 @@ clearance_m = 30                      # least distance to ground, roofs and crow
 # line_spacing_m = 60
 # following = "terrain"               # or "level"
 
+[hazards]                             # what stands in the way beside the terrain; see the README for the fields
+# obstacles = "obstacles.geojson"     # masts, wires, cranes with their heights; none known
+# keep_out = "keep_out.geojson"       # polygons that no path may enter; none known
+# sensitive = "sensitive.geojson"     # polygons that paths had better not cross; none known
+keep_out_margin_m = 10
+# default_vertical_sd_m = 2           # of obstacles that state none
+# default_horizontal_sd_m = 2
+wires_checked = false                 # or true, or who looked for wires and when
+
 [conditions]
 visibility_km = 23
 # wind_mps = 4                        # steady wind, and where it comes from, clockwise from true north; 0

@@ -11,7 +11,7 @@ from planner.assessment import Assessment, LineFigures, Plan
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
-from planner.flight.sorties import flight_figures
+from planner.flight.sorties import Sortie, flight_figures
 from planner.forecast import density as densities
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import Scene, cells_on
@@ -19,8 +19,8 @@ from planner.mission import Mission
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
-from planner.safety.airspace import clearance_fault
 from planner.safety.eyesafety import eye_fault
+from planner.survey.flying import legs_of, path_faults, sorties_of
 from planner.survey.legs import rating_of
 from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
@@ -32,8 +32,8 @@ MOST_PASSES = 4
 """Passes over one place that a flight is taken to make at most where it is asked what it can reach."""
 
 
-def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigures:
-    """Return what one line does, for people."""
+def line_figures(mission: Mission, scene: Scene, line: FlightLine, faults: Sequence[Fault] = ()) -> LineFigures:
+    """Return what one line does, for people; `faults` are those of the whole path."""
     east, north, up = line.points_m.T
     agl = up - scene.ground.at(east, north)
     agl_known = agl[np.isfinite(agl)]
@@ -45,7 +45,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
     swath = 2 * mean * float(np.tan(line.usable_half_angle_rad))
     returns_per_m = pattern.pulse_rate_hz * usable_share(pattern) / line.speed_mps
     convergence = scene.frame.convergence_rad(float(east.mean()), float(north.mean()))
-    too_near = _clearance_fault(mission, scene, line) is not None
+    too_near = any(fault.what.startswith(f"line {line.line_id} ") for fault in faults)
     return LineFigures(
         line_id=line.line_id,
         heading_deg=float(np.degrees(line.track_rad + convergence) % 360),
@@ -60,34 +60,27 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine) -> LineFigure
     )
 
 
-def _plan_of(mission: Mission, scene: Scene, lines: tuple[FlightLine, ...], settings: Settings | None) -> Plan:
-    figures = tuple(line_figures(mission, scene, line) for line in lines)
-    return Plan(lines, settings, figures, flight_figures(lines, mission.aircraft, mission.sensor, scene.frame))
+def _plan_of(
+    mission: Mission,
+    scene: Scene,
+    lines: tuple[FlightLine, ...],
+    settings: Settings | None,
+    sorties: tuple[Sortie, ...] = (),
+    unflown: tuple[Fault, ...] = (),
+) -> Plan:
+    legs = legs_of(lines, sorties)
+    faults = path_faults(mission, scene, legs)
+    figures = tuple(line_figures(mission, scene, line, faults) for line in lines)
+    flight = flight_figures(lines, mission.aircraft, mission.sensor, scene.frame, sorties)
+    return Plan(lines, settings, figures, flight, sorties, faults, unflown)
 
 
-def _clearance_fault(mission: Mission, scene: Scene, line: FlightLine) -> Fault | None:
-    """Return the fault of a line whose lowest point above the top surface breaks the clearance, or None."""
-    east, north, up = line.points_m.T
-    over = up - scene.top.at(east, north)
-    if not np.isfinite(over).any():
-        return None
-    index = int(np.nanargmin(over))
-    lon, lat = scene.frame.to_lonlat(east[index], north[index])
-    return clearance_fault(
-        line.line_id,
-        float(over[index]) - mission.terrain.vertical_sd_m,
-        mission.limits.clearance_m,
-        f"lon {float(lon):.6f} lat {float(lat):.6f}",
-    )
-
-
-def unsafe_lines(mission: Mission, scene: Scene, plan: Plan) -> tuple[Fault, ...]:
-    """Return a fault for each line that breaks the clearance and each pulse rate flown below its hazard distance."""
-    faults = [_clearance_fault(mission, scene, line) for line in plan.lines]
+def unsafe_lines(mission: Mission, plan: Plan) -> tuple[Fault, ...]:
+    """Return the faults of the path, and one for each pulse rate flown below its hazard distance."""
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
     rates = sorted({line.pulse_rate_hz for line in plan.lines})
-    faults.extend(eye_fault(rating_of(mission, rate), lowest) for rate in rates)
-    return tuple(fault for fault in faults if fault is not None)
+    faults = (eye_fault(rating_of(mission, rate), lowest) for rate in rates)
+    return (*plan.path_faults, *(fault for fault in faults if fault is not None))
 
 
 def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = None) -> Plan:
@@ -96,11 +89,14 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     Raises
     ------
     InfeasibleError
-        Where no setting of sensor and aircraft meets it; carries the best achievable.
+        Where no setting of sensor and aircraft meets it, carries the best achievable; E28 where batteries do not last,
+        E32 where the wind beats the airspeed.
     SafetyError
-        Where a line would break the clearance or the stated hazard distance.
+        Where the path, turns and ferries included, would break the clearance, a keep-out area or the stated hazard
+        distance.
     InputError
-        E34 where the vertical accuracy asked for is finer than positions and checkpoints allow.
+        E30 where a take-off place cannot be used, E34 where the vertical accuracy asked for is finer than positions and
+        checkpoints allow.
     """
     _refuse_heights(mission)
     if progress:
@@ -108,8 +104,9 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     requirement = mission.requirement
     cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
     settings, lines = choose_flight(mission, scene, cell_m)
-    plan = _plan_of(mission, scene, lines, settings)
-    if faults := unsafe_lines(mission, scene, plan):
+    flown, sorties = sorties_of(mission, scene, lines, ordered=False)
+    plan = _plan_of(mission, scene, flown, settings, sorties)
+    if faults := unsafe_lines(mission, plan):
         raise SafetyError(*faults)
     if progress:
         progress("choosing settings and lines", 1, 1)
@@ -165,7 +162,7 @@ def assess(
     _refuse_heights(mission)
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
     quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
-    unsafe = unsafe_lines(mission, scene, plan)
+    unsafe = unsafe_lines(mission, plan)
     cautions = cautions_of(mission, scene, plan, forecast.accuracy, unsafe)
     assumptions = (*mission.assumptions, *method(mission, scene))
     return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe)
@@ -180,4 +177,12 @@ def review(
     threads: int = 2,
 ) -> Assessment:
     """Assess lines that somebody drew, by the same forecast that tests our own plans."""
-    return assess(mission, scene, _plan_of(mission, scene, tuple(lines), None), progress=progress, threads=threads)
+    drawn = tuple(lines)
+    sorties: tuple[Sortie, ...] = ()
+    unflown: tuple[Fault, ...] = ()
+    try:
+        drawn, sorties = sorties_of(mission, scene, drawn, ordered=True)
+    except InfeasibleError as error:  # what somebody drew is judged all the same
+        unflown = error.faults
+    plan = _plan_of(mission, scene, drawn, None, sorties, unflown)
+    return assess(mission, scene, plan, progress=progress, threads=threads)

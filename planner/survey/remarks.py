@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.assessment import Plan
 from planner.errors import Fault
+from planner.flight.cuts import drifting_lines
 from planner.forecast.accuracy import TESTED_SLOPE_DEG, AccuracyFigures
 from planner.ground.surface import Scene
 from planner.mission import Mission
@@ -17,10 +18,17 @@ from planner.ranging.beams import scan_pattern
 from planner.ranging.cases import sun_elevation_deg
 from planner.ranging.detection import Seeing
 from planner.ranging.zones import Receiver, check_zones, clear_rates_hz
-from planner.safety.airspace import ceiling_caution, standing_cautions
+from planner.safety.airspace import (
+    ceiling_caution,
+    sensitive_cautions,
+    standing_cautions,
+    terrain_age_caution,
+    wires_caution,
+)
 from planner.safety.cautions import Caution
 from planner.safety.eyesafety import laser_caution
 from planner.safety.ranges import range_cautions
+from planner.survey.flying import sensitive_m
 from planner.survey.legs import rating_of
 
 
@@ -94,6 +102,28 @@ def _accuracy_caution(accuracy: AccuracyFigures) -> Iterator[Caution]:
         )
 
 
+def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Caution]:
+    """Yield what the reader must be told of obstacles, areas and batteries."""
+    yield wires_caution(mission.hazards.wires_checked, sum(thing.kind == "wire" for thing in scene.obstacles))
+    yield from sensitive_cautions([area.name for area in scene.sensitive], sensitive_m(scene, plan.lines, plan.sorties))
+    yield terrain_age_caution(mission.terrain.surveyed, mission.date)
+    if not plan.sorties:
+        why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
+        yield Caution(
+            "batteries",
+            "cannot tell",
+            f"Sorties, ferries and batteries are not planned: {why}. Only the lines were held against terrain, "
+            "obstacles and keep-out areas.",
+        )
+    if longest := drifting_lines(plan.lines, mission.navigation):
+        yield Caution(
+            "long lines",
+            "over",
+            f"Straight flight on {', '.join(longest)} lasts longer than the {mission.navigation.longest_line_s:g} s "
+            "that the navigation card allows before the inertial unit drifts: break them with a turn or a cross line.",
+        )
+
+
 def cautions_of(
     mission: Mission, scene: Scene, plan: Plan, accuracy: AccuracyFigures, unsafe: Sequence[Fault]
 ) -> tuple[Caution, ...]:
@@ -107,6 +137,7 @@ def cautions_of(
         *_zone_cautions(mission, plan),
         ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
         *(laser_caution(rating_of(mission, rate), lowest) for rate in rates),
+        *_flight_cautions(mission, scene, plan),
         *_accuracy_caution(accuracy),
         *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
         *(

@@ -97,6 +97,14 @@ speed_mps = 6
 heading_deg = 35
 line_spacing_m = 40
 following = "level"
+[hazards]
+obstacles = "masts.geojson"
+keep_out = "farm.geojson"
+sensitive = "nests.geojson"
+default_vertical_sd_m = 1
+default_horizontal_sd_m = 1
+keep_out_margin_m = 20
+wires_checked = true
 [conditions]
 visibility_km = 15
 wind_mps = 3
