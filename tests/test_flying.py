@@ -1,0 +1,126 @@
+"""Whole plans against masts, keep-out areas and places to take off from."""
+
+import json
+
+import numpy as np
+import pytest
+from made_site import FRAME, write_site
+
+from planner.errors import InfeasibleError, InputError, SafetyError
+from planner.files.geofiles import read_scene
+from planner.files.missionfile import read_mission
+from planner.survey import assess, make_plan, review
+
+
+def lonlat(east_m, north_m):
+    return [float(value) for value in FRAME.to_lonlat(east_m, north_m)]
+
+
+def write_features(folder, name, *features):
+    """Write features, each a geometry type, its local coordinates and its properties."""
+    shapes = [
+        {"type": "Feature", "properties": properties, "geometry": {"type": kind, "coordinates": coordinates}}
+        for kind, coordinates, properties in features
+    ]
+    (folder / name).write_text(json.dumps({"type": "FeatureCollection", "features": shapes}), encoding="utf-8")
+
+
+def job(folder, **changes):
+    aircraft = {"card": "hexacopter", "take_off": [lonlat(-60.0, -50.0)]}
+    file = write_site(folder, **({"aircraft": aircraft, "doubts": {"draws": 0}} | changes))
+    mission = read_mission(file)
+    return mission, read_scene(mission)
+
+
+def square(east_m, north_m, half_m):
+    ring = [(-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1)]
+    return [[lonlat(east_m + half_m * a, north_m + half_m * b) for a, b in ring]]
+
+
+def mast(east_m, north_m, height_m):
+    properties = {"name": "the mast", "kind": "mast", "height_agl_m": height_m, "radius_m": 1}
+    return "Point", lonlat(east_m, north_m), properties | {"vertical_sd_m": 0, "horizontal_sd_m": 0}
+
+
+def test_every_line_is_flown_once_on_batteries_that_keep_their_reserve(tmp_path):
+    mission, scene = job(tmp_path)
+    plan = make_plan(mission, scene)
+    assert sorted(name for sortie in plan.sorties for name in sortie.line_ids) == sorted(
+        line.line_id for line in plan.lines
+    )
+    for sortie in plan.sorties:
+        assert sortie.reserve_share_left >= mission.aircraft.battery_reserve_share - 1e-9
+    times = dict(plan.flight["time_s"])
+    total = times.pop("total")
+    assert sum(times.values()) == pytest.approx(total, abs=1.0)
+
+
+def test_without_a_place_to_take_off_from_batteries_are_not_planned_and_that_is_said(tmp_path):
+    mission, scene = job(tmp_path, aircraft={"card": "hexacopter"})
+    found = assess(mission, scene, make_plan(mission, scene))
+    assert found.plan.sorties == ()
+    [caution] = [each for each in found.cautions if each.caution_id == "batteries"]
+    assert "no take-off place is given" in caution.text
+
+
+def test_lines_rise_over_a_mast(tmp_path):
+    write_features(tmp_path, "masts.geojson", mast(0.0, 0.0, 45.0))
+    mission, scene = job(tmp_path, hazards={"obstacles": "masts.geojson"})
+    plan = make_plan(mission, scene)
+    base = float(scene.ground.at(0.0, 0.0))
+    points = np.vstack([sortie.path.points_m for sortie in plan.sorties])
+    # A straight distance to the axis of the mast, from its foot to its top, of our own.
+    up = np.clip(points[:, 2], base, base + 45.0)
+    off = np.linalg.norm(np.column_stack([points[:, :2], points[:, 2] - up]), axis=1) - 1.0
+    assert off.min() > mission.limits.clearance_m - 0.1
+
+
+def test_a_mast_too_tall_for_the_ceiling_is_said(tmp_path):
+    write_features(tmp_path, "masts.geojson", mast(0.0, 0.0, 100.0))
+    mission, scene = job(tmp_path, hazards={"obstacles": "masts.geojson"})
+    found = assess(mission, scene, make_plan(mission, scene))
+    [ceiling] = [each for each in found.cautions if each.caution_id == "ceiling"]
+    assert ceiling.status == "over"
+
+
+def test_a_path_into_a_keep_out_area_is_refused(tmp_path):
+    write_features(tmp_path, "farm.geojson", ("Polygon", square(20.0, 0.0, 30.0), {"name": "the farm"}))
+    mission, scene = job(tmp_path, hazards={"keep_out": "farm.geojson"})
+    with pytest.raises(SafetyError, match=r"E27 .*line L\d+ enters keep-out area the farm"):
+        make_plan(mission, scene)
+
+
+def test_taking_off_in_a_keep_out_area_is_refused(tmp_path):
+    write_features(tmp_path, "farm.geojson", ("Polygon", square(-60.0, -50.0, 5.0), {"name": "the farm"}))
+    mission, scene = job(tmp_path, hazards={"keep_out": "farm.geojson"})
+    with pytest.raises(InputError, match=r"E30 .*the take-off place lies in keep-out area the farm"):
+        make_plan(mission, scene)
+
+
+def test_taking_off_far_away_is_refused(tmp_path):
+    aircraft = {"card": "hexacopter", "take_off": [lonlat(20_000.0, 0.0)]}
+    mission, scene = job(tmp_path, aircraft=aircraft)
+    with pytest.raises(InputError, match=r"E30 .*beside the terrain given"):
+        make_plan(mission, scene)
+
+
+def test_more_wind_than_the_aircraft_flies_is_refused_and_reviewed(tmp_path):
+    mission, scene = job(tmp_path, flight={"agl_m": 60, "speed_mps": 8, "heading_deg": 90})
+    lines = make_plan(mission, scene).lines
+    (tmp_path / "storm").mkdir()
+    stormy = {"wind_mps": 14, "wind_from_deg": 0}
+    windy, scene = job(tmp_path / "storm", conditions=stormy, flight={"agl_m": 60, "speed_mps": 8, "heading_deg": 90})
+    with pytest.raises(InfeasibleError, match=r"E32 "):
+        make_plan(windy, scene)
+    found = review(windy, scene, lines)
+    assert any(fault.code == "E32" for fault in found.plan.unflown)
+    assert any("batteries are not planned" in each.text for each in found.cautions)
+
+
+def test_nobody_looked_for_wires_is_a_caution(tmp_path):
+    for said, status in ((False, "cannot tell"), ("walked the site on 1 April", "note")):
+        (tmp_path / status).mkdir()
+        mission, scene = job(tmp_path / status, hazards={"wires_checked": said})
+        cautions = assess(mission, scene, make_plan(mission, scene)).cautions
+        [wires] = [each for each in cautions if each.caution_id == "wires"]
+        assert wires.status == status
