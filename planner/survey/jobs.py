@@ -9,6 +9,7 @@ import numpy as np
 
 from planner.assessment import Assessment, LineFigures, Plan
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
+from planner.flight.extra import calibration_lines
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import Sortie, flight_figures
@@ -20,7 +21,7 @@ from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import eye_fault
-from planner.survey.flying import legs_of, path_faults, sorties_of
+from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
 from planner.survey.legs import rating_of
 from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
@@ -104,6 +105,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     requirement = mission.requirement
     cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
     settings, lines = choose_flight(mission, scene, cell_m)
+    lines = (*lines, *calibration_lines(lines, flyer_of(mission, scene)))
     flown, sorties = sorties_of(mission, scene, lines, ordered=False)
     plan = _plan_of(mission, scene, flown, settings, sorties)
     if faults := unsafe_lines(mission, plan):
