@@ -26,7 +26,9 @@ from planner.safety.airspace import (
     wires_caution,
 )
 from planner.safety.cautions import Caution
+from planner.safety.daylight import daylight_caution
 from planner.safety.eyesafety import laser_caution
+from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
 from planner.survey.flying import sensitive_m
 from planner.survey.legs import rating_of
@@ -107,6 +109,11 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield wires_caution(mission.hazards.wires_checked, sum(thing.kind == "wire" for thing in scene.obstacles))
     yield from sensitive_cautions([area.name for area in scene.sensitive], sensitive_m(scene, plan.lines, plan.sorties))
     yield terrain_age_caution(mission.terrain.surveyed, mission.date)
+    conditions, centre, lasts_s = mission.conditions, scene.area.centroid, float(plan.flight["time_s"]["total"])
+    lon, lat = (float(value) for value in scene.frame.to_lonlat(centre.x, centre.y))
+    yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
+    yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
+    yield logging_caution(conditions.start, lasts_s)
     if not plan.sorties:
         why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
         yield Caution(
