@@ -29,6 +29,7 @@ from planner.files.planfiles import (
     write_grid,
 )
 from planner.files.qualityfigures import quality_figures
+from planner.files.sortiefiles import hazard_figures, sortie_figures, sortie_of_lines
 from planner.forecast.budgets import NO_TERM
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
 from planner.forecast.parts import CaseFigures, PartFigures
@@ -108,13 +109,16 @@ def write_outputs(
 def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]) -> dict[str, Any]:
     """Return the contents of summary.json, by the names of its schema; nan is null, floats keep 9 digits."""
     plan, forecast = assessment.plan, assessment.forecast
+    sortie_of = sortie_of_lines(plan.sorties)
     summary: dict[str, Any] = json_value(
         {
             "mission": assessment.mission.name,
             "verdict": "met" if forecast.met else "not met",
             "settings": None if plan.settings is None else vars(plan.settings),
             "flight": plan.flight,
-            "lines": [vars(figures) for figures in plan.figures],
+            "lines": [vars(figures) | {"sortie": sortie_of.get(figures.line_id)} for figures in plan.figures],
+            "sorties": sortie_figures(assessment),
+            "hazards": hazard_figures(assessment),
             "density": vars(forecast.density),
             "faces": None if forecast.faces is None else vars(forecast.faces),
             "coverage": vars(forecast.coverage),

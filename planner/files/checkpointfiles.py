@@ -14,7 +14,8 @@ import shapely
 
 from planner.errors import Fault, InputError
 from planner.files.areafiles import read_area
-from planner.files.planfiles import DEGREE_DIGITS, HEIGHT_DIGITS, json_value, line_heights_m
+from planner.files.planfiles import DEGREE_DIGITS, HEIGHT_DIGITS, json_value
+from planner.files.planheights import line_heights_m
 from planner.forecast.checkpoints import Checkpoint, Layout
 from planner.ground.geodesy import LONLAT, Frame
 from planner.ground.surface import Scene

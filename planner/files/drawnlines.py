@@ -27,6 +27,10 @@ KML_MODES = {"absolute": "orthometric", "relativeToGround": "agl"}
 """KML altitudeMode to height reference; `absolute` is above mean sea level (OGC 12-007r2)."""
 
 
+PATH_KIND = "flight path"
+"""Property `kind` of the way of a whole sortie in files of our own: no line to fly again."""
+
+
 @dataclass(frozen=True)
 class Drawn:
     """One polyline as its file holds it: `positions` (k, 2 or 3) are longitude, latitude [deg], height [m]."""
@@ -56,7 +60,7 @@ class Drawn:
 
 
 def read_drawn(path: Path) -> Iterator[Drawn]:
-    """Yield every line of a file, in file order; several parts of one feature come apart.
+    """Yield every line of a file, in file order; several parts of one feature come apart, paths of sorties stay out.
 
     Raises
     ------
@@ -64,7 +68,9 @@ def read_drawn(path: Path) -> Iterator[Drawn]:
         E04 no CRS, E07 unit of heights not said, E45 malformed or unreadable.
     """
     readers = {".geojson": _geojson, ".json": _geojson, ".kml": _kml, ".kmz": _kml}
-    return readers.get(path.suffix.lower(), _layers)(path)
+    for drawn in readers.get(path.suffix.lower(), _layers)(path):
+        if drawn.get("kind") != PATH_KIND:
+            yield drawn
 
 
 def refusal(code: str, where: str, what: str, fix: str) -> InputError:

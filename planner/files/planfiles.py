@@ -19,7 +19,11 @@ import shapely
 from rasterio import Affine
 
 from planner.assessment import Assessment, LineFigures
+from planner.files.drawnlines import PATH_KIND
+from planner.files.planheights import line_heights_m
+from planner.files.sortiefiles import sortie_of_lines, thinned
 from planner.flight.flightlines import FlightLine
+from planner.flight.sorties import Sortie
 from planner.ground.geodesy import Frame, geodesic_area_m2
 from planner.ground.surface import Scene
 from planner.mission import Mission
@@ -29,6 +33,7 @@ Array = npt.NDArray[np.float64]
 DEGREE_DIGITS = 9
 """Decimals of longitude and latitude: 0.1 mm on the ground."""
 HEIGHT_DIGITS = 3
+TIME_DIGITS = 2
 FIGURE_DIGITS = 9
 """Significant digits of a reported figure: the noise of the last bits stays out of the files."""
 
@@ -54,22 +59,27 @@ def collection_text(collection: Mapping[str, Any]) -> str:
 
 
 def plan_geojson(assessment: Assessment) -> dict[str, Any]:
-    """Return the plan as an RFC 7946 FeatureCollection: flight lines, area of interest, take-off points.
+    """Return the plan as an RFC 7946 FeatureCollection: flight lines, area of interest, take-off points, paths.
 
     Every vertex of a line is written, lead-in and lead-out included. Settings are written unrounded and positions
-    to 0.1 mm, so that a plan read back is the plan that was written.
+    to 0.1 mm, so that a plan read back is the plan that was written. Heights above take-off are above the place from
+    which the line's sortie takes off. The path of each sortie is thinned, see `planner.files.sortiefiles.thinned`.
     """
     mission, scene, plan = assessment.mission, assessment.scene, assessment.plan
-    take_off_m = _take_off_height_m(mission, scene)
-    features = [
-        _line_feature(line, figures, scene, take_off_m) for line, figures in zip(plan.lines, plan.figures, strict=True)
-    ]
+    sortie_of, first_m = sortie_of_lines(plan.sorties), _take_off_height_m(mission, scene)
+    ground_m = {sortie.number: float(sortie.take_off_m[2]) for sortie in plan.sorties}
+    features = []
+    for line, figures in zip(plan.lines, plan.figures, strict=True):
+        number = sortie_of.get(line.line_id)
+        take_off_m = first_m if number is None else ground_m[number]
+        features.append(_line_feature(line, figures, scene, take_off_m, number))
     area = {"kind": "area", "area_m2": json_value(geodesic_area_m2(scene.frame, scene.area))}
     features.append(_feature(_polygon_geometry(scene.frame, scene.area), area))
     features += [
         _feature({"type": "Point", "coordinates": _rounded(np.array(point))}, {"kind": "take-off", "id": f"T{n:02d}"})
         for n, point in enumerate(mission.take_off_deg, 1)
     ]
+    features += [_path_feature(sortie, scene) for sortie in plan.sorties]
     return {"type": "FeatureCollection", "name": mission.name, "heights": heights_statement(scene)} | {
         "features": features
     }
@@ -175,26 +185,14 @@ def grid_values(path: Path, frame: Frame, place_m: tuple[float, ...]) -> list[fl
         return [math.nan if hidden else float(value) for value, hidden in zip(values.data, values.mask, strict=True)]
 
 
-def line_heights_m(points_m: Array, scene: Scene) -> tuple[Array | None, Array | None]:
-    """Return orthometric and ellipsoidal heights of points [m], shape (k,), each None where it is not known.
-
-    `points_m` has shape (k, 3), local frame, scene heights.
-    """
-    east, north, up = points_m.T
-    if scene.heights == "ellipsoidal":
-        separation = None if scene.geoid is None else scene.geoid.at(*scene.frame.to_lonlat(east, north))
-        return (None if separation is None or np.isnan(separation).any() else up - separation), up
-    separation = scene.separation_m(east, north)
-    return up, (None if separation is None or np.isnan(separation).any() else up + separation)
-
-
-def _line_feature(line: FlightLine, figures: LineFigures, scene: Scene, take_off_m: float | None) -> dict[str, Any]:
-    east, north, up = line.points_m.T
-    ortho_m, ellip_m = line_heights_m(line.points_m, scene)
+def _line_feature(
+    line: FlightLine, figures: LineFigures, scene: Scene, take_off_m: float | None, sortie: int | None
+) -> dict[str, Any]:
     properties: dict[str, Any] = {
         "kind": "flight line",
         "id": line.line_id,
         "role": "mapping",
+        "sortie": sortie,
         "heading_deg": json_value(figures.heading_deg),
         "length_m": json_value(figures.length_m),
         "kept_from_m": float(line.kept_m[0]),
@@ -207,6 +205,30 @@ def _line_feature(line: FlightLine, figures: LineFigures, scene: Scene, take_off
     measured = ("swath_m", "density_per_m2", "agl_min_m", "agl_mean_m", "agl_max_m", "ceiling_over_m")
     properties |= {name: json_value(getattr(figures, name)) for name in measured}
     properties["unsafe"] = figures.unsafe
+    return _course_feature(line.points_m, properties, scene, take_off_m)
+
+
+def _path_feature(sortie: Sortie, scene: Scene) -> dict[str, Any]:
+    """Return the path of a sortie, with its times and what is flown from each vertex to the next."""
+    path = thinned(sortie.path)
+    properties = {
+        "kind": PATH_KIND,
+        "id": f"S{sortie.number:02d}",
+        "role": "path",
+        "sortie": sortie.number,
+        "lines": list(sortie.line_ids),
+        "times_s": [round(time, TIME_DIGITS) for time in path.times_s.tolist()],
+        "parts": list(path.parts),
+    }
+    return _course_feature(path.points_m, properties, scene, float(sortie.take_off_m[2]))
+
+
+def _course_feature(
+    points_m: Array, properties: dict[str, Any], scene: Scene, take_off_m: float | None
+) -> dict[str, Any]:
+    """Return a course, shape (k, 3) [m], with its heights in each reference that is known."""
+    east, north, up = points_m.T
+    ortho_m, ellip_m = line_heights_m(points_m, scene)
     properties["height_reference"] = None if ellip_m is None else "ellipsoidal"
     if ortho_m is not None:
         properties["heights_ortho_m"] = _heights(ortho_m)

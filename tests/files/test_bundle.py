@@ -11,6 +11,7 @@ import numpy as np
 import pyproj
 import pytest
 import rasterio
+from made_sorties import START, flown
 from small_job import compared, reviewed, small_assessment, tilted_geoid
 
 from planner.errors import InputError
@@ -80,7 +81,9 @@ def _hashes(folder):
 
 @pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
 @pytest.mark.parametrize(
-    "view", [lambda job: job, reviewed, without_faces, unsure], ids=["planned", "reviewed", "no face", "no draws"]
+    "view",
+    [lambda job: job, reviewed, without_faces, unsure, flown],
+    ids=["planned", "reviewed", "no face", "no draws", "sorties"],
 )
 def test_summary_keeps_to_its_schema(inputs, geoid, view):
     jsonschema.Draft202012Validator.check_schema(summary_schema())
@@ -109,8 +112,10 @@ def test_schema_knows_the_closed_lists_of_accuracy():
 def test_schema_closes_each_object_round_the_names_it_requires():
     properties = summary_schema()["properties"]
     alone = ("density", "faces", "coverage", "conditions", "frame", "navigation", "vertical", "checkpoints")
-    closed = {name: properties[name] for name in (*alone, "calibration", "confidence")}
-    closed |= {name: properties[name]["items"] for name in ("surfaces", "cases", "acceptance", "volumes")}
+    closed = {name: properties[name] for name in (*alone, "calibration", "confidence", "hazards")}
+    lists = ("lines", "sorties", "surfaces", "cases", "acceptance", "volumes")
+    closed |= {name: properties[name]["items"] for name in lists}
+    closed |= {name: closed["sorties"]["properties"][name] for name in ("take_off", "time_s")}
     closed |= {name: summary_schema()["$defs"][name] for name in ("part", "part_accuracy", "calibration_sd", "left_m")}
     closed |= {name: closed["volumes"]["properties"][name] for name in ("volume", "change")}
     closed["trial"] = properties["calibration"]["properties"]["trials"]["items"]
@@ -149,6 +154,43 @@ def test_summary_says_what_was_found(inputs):
     assert summary["inputs"] == [
         {"path": "meadow.toml", "sha256": hashlib.sha256(b"name = 'Meadow'\n").hexdigest()},
     ]
+
+
+def test_summary_tells_the_sorties_and_who_flies_each_line(inputs):
+    job = flown(small_assessment(geoid=tilted_geoid()))
+    summary = summary_dict(job, inputs)
+    sorties, flight = summary["sorties"], summary["flight"]
+    assert [line["sortie"] for line in summary["lines"]] == [1, 2]
+    assert [(sortie["number"], sortie["lines"]) for sortie in sorties] == [(1, ["L01"]), (2, ["L02"])]
+    assert (flight["sorties"], flight["batteries"]) == (2, 2)
+    for held in (flight, *sorties):
+        parts = {name: time for name, time in held["time_s"].items() if name != "total"}
+        assert sum(parts.values()) == pytest.approx(held["time_s"]["total"]), "the parts add up"
+    # The take-off place is the middle of the meadow: 20 m by its plane; the geoid lies 53 m up there.
+    place = sorties[0]["take_off"]
+    assert (place["lon_deg"], place["lat_deg"]) == pytest.approx((-7.41, 62.03), abs=1e-8)
+    assert (place["ground_ortho_m"], place["ground_ellip_m"]) == pytest.approx((20.0, 73.0), abs=1e-3)
+    assert summary_dict(flown(small_assessment()), inputs)["sorties"][0]["take_off"]["ground_ellip_m"] is None
+    # Sortie 2 follows the first, whose parts are all there are of it, and a swap of 300 s.
+    assert sorties[1]["starts_s"] == pytest.approx(sorties[0]["time_s"]["total"] + 300)
+    later = dt.datetime.fromisoformat(sorties[1]["takes_off_at"]) - START
+    assert later.total_seconds() == pytest.approx(sorties[1]["starts_s"], abs=0.5)
+    assert summary["hazards"] == {
+        "obstacles": 2,
+        "wires": 1,
+        "wires_checked": "by A. Walker on foot",
+        "keep_outs": 2,
+        "keep_out_margin_m": 15,
+        "sensitive": 1,
+    }
+
+
+def test_summary_without_sorties_says_so(inputs):
+    summary = summary_dict(small_assessment(), inputs)
+    assert summary["sorties"] == []
+    assert [line["sortie"] for line in summary["lines"]] == [None, None]
+    unstarted = summary_dict(flown(small_assessment(), started=False), inputs)
+    assert [sortie["takes_off_at"] for sortie in unstarted["sorties"]] == [None, None]
 
 
 def test_summary_compares_cases_classes_and_features(inputs):

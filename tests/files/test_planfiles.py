@@ -10,9 +10,14 @@ import pytest
 import rasterio
 import shapely
 from geographiclib.geodesic import Geodesic
+from made_sorties import flown
 from small_job import LAT_DEG, LON_DEG, compared, small_assessment, tilted_geoid
 
+from planner.files.drawnlines import PATH_KIND
+from planner.files.linefiles import read_lines
 from planner.files.planfiles import collection_text, gaps_geojson, grid_values, json_value, plan_geojson, write_grid
+from planner.files.sortiefiles import THINNED_M, between_lines, thinned
+from planner.flight.paths import Path
 from planner.ground.geodesy import site_frame
 
 POSITION = {"type": "array", "minItems": 2, "maxItems": 3, "items": {"type": "number"}}
@@ -148,6 +153,82 @@ def test_a_line_off_the_geoid_grid_has_no_altitude():
         for line in _of_kind(plan_geojson(small_assessment(geoid=far)), "flight line")
         for position in line["geometry"]["coordinates"]
     } == {2}
+
+
+def _paths(collection):
+    return [feature for feature in collection["features"] if feature["properties"]["kind"] == PATH_KIND]
+
+
+@pytest.mark.parametrize("geoid", [None, tilted_geoid()], ids=["no geoid", "geoid"])
+def test_each_sortie_has_its_path_with_times_and_heights(geoid):
+    job = flown(small_assessment(geoid=geoid))
+    collection = plan_geojson(job)
+    jsonschema.validate(json.loads(json.dumps(collection, allow_nan=False)), RFC_7946)
+    paths = _paths(collection)
+    assert [path["id"] for path in paths] == ["S01", "S02"]
+    for path, sortie in zip(paths, job.plan.sorties, strict=True):
+        said, places = path["properties"], np.array(path["geometry"]["coordinates"])
+        assert (said["role"], said["sortie"], said["lines"]) == ("path", sortie.number, list(sortie.line_ids))
+        arrays = ("times_s", "heights_ortho_m", "heights_agl_m", "heights_ato_m")
+        assert {len(said[name]) for name in arrays} == {len(places)} == {len(said["parts"]) + 1}
+        assert said["times_s"][-1] == pytest.approx(sortie.path.duration_s, abs=0.01)
+        assert (said["heights_ato_m"][0], said["heights_agl_m"][-1]) == pytest.approx((0, 0), abs=1e-3)
+        # A third coordinate is a height above the ellipsoid, or there is none.
+        assert places.shape[1] == (2 if geoid is None else 3)
+        if geoid is not None:
+            assert places[:, 2].tolist() == said["heights_ellip_m"]
+            assert places[0, 2] - said["heights_ortho_m"][0] == pytest.approx(53, abs=1e-3)
+
+
+def test_a_line_names_its_sortie_and_counts_from_its_take_off():
+    job = flown(small_assessment())
+    lower = replace(job.plan.sorties[1], take_off_m=job.plan.sorties[1].take_off_m - [0, 0, 8])
+    job = replace(job, plan=replace(job.plan, sorties=(job.plan.sorties[0], lower)))
+    first, second = (feature["properties"] for feature in plan_geojson(job)["features"][:2])
+    assert (first["sortie"], second["sortie"]) == (1, 2)
+    # The ground at the first place is 20 m, and 12 m where the second sortie takes off.
+    for said, ground in ((first, 20.0), (second, 12.0)):
+        assert said["heights_ortho_m"][0] - said["heights_ato_m"][0] == pytest.approx(ground, abs=2e-3)
+    assert plan_geojson(small_assessment())["features"][0]["properties"]["sortie"] is None
+
+
+def test_paths_are_no_lines_to_fly_again(tmp_path):
+    job = flown(small_assessment(geoid=tilted_geoid()))
+    file = tmp_path / "plan.geojson"
+    file.write_text(collection_text(plan_geojson(job)), encoding="utf-8")
+    assert [line.line_id for line in read_lines(file, job.mission, job.scene)] == ["L01", "L02"]
+
+
+def test_a_thinned_path_tells_the_place_at_any_time():
+    # A straight run, a turn of 15 m radius, a run that slows down, a hover, and a climb at 4 m/s.
+    times = np.arange(0, 121, 0.5)
+    angle = np.clip((times - 30) / 10, 0, 1) * np.pi
+    braking = np.clip(times - 40, 0, 20)
+    east = 5 * np.clip(times, 0, 30) + 15 * np.sin(angle) - (5 * braking - 0.125 * braking**2)
+    points = np.column_stack([east, 15 * (1 - np.cos(angle)), 4 * np.clip(times - 90, 0, 30)])
+    parts = tuple(
+        ("line", "turn", "return", "hover", "descent")[int(np.digitize(t, [30, 40, 60, 90]))] for t in times[:-1]
+    )
+    path = Path(points, times, parts, (None,) * len(parts))
+    thin = thinned(path)
+    back = np.column_stack([np.interp(times, thin.times_s, thin.points_m[:, axis]) for axis in range(3)])
+    assert np.linalg.norm(back - points, axis=1).max() < THINNED_M
+    assert len(thin.points_m) < 50, "of 241"
+    kept = np.searchsorted(times, thin.times_s[:-1])
+    assert thin.parts == tuple(parts[k] for k in kept)
+    assert (thin.points_m[0] == points[0]).all()
+    assert (thin.points_m[-1] == points[-1]).all()
+    assert sorted({*thin.times_s} & {30.0, 40.0, 60.0, 90.0}) == [30, 40, 60, 90], "each part ends at its end"
+
+
+def test_what_is_drawn_between_lines_leaves_lines_and_hovering_out():
+    job = flown(small_assessment())
+    line, sortie = job.plan.lines[0], job.plan.sorties[0]
+    out, back = between_lines(thinned(sortie.path))
+    assert out[-1] == pytest.approx(line.points_m[0])
+    assert back[0] == pytest.approx(line.points_m[-1])
+    assert out[0] == pytest.approx(sortie.take_off_m)
+    assert back[-1] == pytest.approx(sortie.take_off_m)
 
 
 def test_take_off_without_known_ground_gives_no_height_above_it():
