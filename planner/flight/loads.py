@@ -3,7 +3,7 @@
 Lives here: the split by dynamic programming, and swapping and charging. Must not know paths or how a cost came about.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,6 +13,9 @@ from planner.aircraft import Aircraft
 from planner.errors import Fault, InfeasibleError
 
 Array = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.int64]
+Sight = Callable[[Array], npt.NDArray[np.bool_]]
+"""Tells of points, shape (n, 3), whether each is within sight of each take-off place, shape (n, places)."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ class TourCosts:
         Energy of a battery less the reserve [s].
     swap_s : float
         Time between two sorties [s].
+    unseen : ndarray of int, shape (n, places)
+        How many pieces of the tour on and beside each line are not in sight of each place.
     """
 
     lines: Array
@@ -45,6 +50,7 @@ class TourCosts:
     worst_turn_back_s: Array
     usable_s: float
     swap_s: float
+    unseen: Counts
 
     def single_s(self) -> Array:
         """Return the energy of a sortie with one line alone [s], from the best place, shape (n,)."""
@@ -61,10 +67,33 @@ class Load:
     place: int
 
 
+def unseen_pieces(sight: Sight, lines_m: Sequence[Array], turns_m: Sequence[Array]) -> Counts:
+    """Return how much on and beside each line of a tour is not in sight of each place, shape (n, places).
+
+    A line that is not wholly in sight counts one, and each of the turns beside it one more. Counted so, a line is never
+    better off for being parted from its neighbours: only another place helps.
+
+    Parameters
+    ----------
+    sight : Sight
+        What is in sight.
+    lines_m, turns_m : sequence of ndarray, shape (k, 3)
+        Points of the n lines with their leads, and of the n - 1 turns between them [m].
+    """
+    pieces, count = [*lines_m, *turns_m], len(lines_m)
+    starts = np.cumsum([0, *(len(piece) for piece in pieces[:-1])])
+    lost = (~np.logical_and.reduceat(sight(np.concatenate(pieces)), starts)).astype(np.int64)
+    unseen = lost[:count]
+    unseen[:-1] += lost[count:]
+    unseen[1:] += lost[count:]
+    return unseen
+
+
 def split_tour(costs: TourCosts) -> list[Load]:
     """Return the split of a tour into sorties that takes least time, each within the battery after its worst return.
 
-    Dynamic programming over the number of lines flown: exact for the order given. Among equals the fewest sorties.
+    Sight goes before time: of all splits those with least out of sight of their places are compared. Dynamic
+    programming over the number of lines flown: exact for the order given. Among equals the fewest sorties.
 
     Raises
     ------
@@ -72,17 +101,20 @@ def split_tour(costs: TourCosts) -> list[Load]:
         E28 where a line alone draws more than a battery gives.
     """
     count = costs.lines.shape[1]
-    best: list[tuple[float, int]] = [(0.0, 0)] + [(np.inf, 0)] * count
+    best: list[tuple[int, float, int]] = [(0, 0.0, 0)] + [(0, np.inf, 0)] * count
     came: list[Load | None] = [None] * (count + 1)
     for first in range(count):
-        if not np.isfinite(best[first][0]):
+        unseen_before, before_s, sorties = best[first]
+        if not np.isfinite(before_s):
             continue
+        swap = costs.swap_s if first else 0.0
         for last, times in _sorties_from(costs, first):
-            place = int(np.argmin(times))
-            swap = costs.swap_s if first else 0.0
-            reached = round(best[first][0] + float(times[place]) + swap, 6), best[first][1] + 1
-            if np.isfinite(times[place]) and reached < best[last]:
-                best[last], came[last] = reached, Load(first, last, place)
+            unseen = costs.unseen[first:last].sum(axis=0)
+            for place in np.flatnonzero(np.isfinite(times)).tolist():
+                time_s = round(before_s + float(times[place]) + swap, 6)
+                reached = unseen_before + int(unseen[place]), time_s, sorties + 1
+                if came[last] is None or reached < best[last]:
+                    best[last], came[last] = reached, Load(first, last, place)
     loads: list[Load] = []
     at = count
     while at:

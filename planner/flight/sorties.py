@@ -15,13 +15,13 @@ import numpy.typing as npt
 from planner.aircraft import Aircraft
 from planner.equipment import Sensor
 from planner.errors import Best, Fault, InfeasibleError, InputError
-from planner.flight.climbs import joined_path
 from planner.flight.cuts import cut_line
-from planner.flight.energy import MILD_C, battery_s, drawn_s, worst_return_s
+from planner.flight.energy import MILD_C, battery_s
 from planner.flight.flightlines import FlightLine
-from planner.flight.loads import Load, TourCosts, split_tour, start_times_s
+from planner.flight.loads import Sight, split_tour, start_times_s
 from planner.flight.ordering import tour_candidates
-from planner.flight.paths import Flyer, Path, along_line, approach, turn_between, way_back
+from planner.flight.paths import Flyer, Path
+from planner.flight.tours import Tour, load_drawn_s, load_path, tour_of
 from planner.flight.turns import turn_radius_m, turn_time_s
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share
@@ -98,45 +98,46 @@ class Sortie:
         return tuple(line.line_id for line in self.lines)
 
 
-@dataclass(frozen=True)
-class _Tour:
-    """An ordered tour: the pieces of its path, and what they cost."""
-
-    lines: tuple[FlightLine, ...]
-    along: list[Path]
-    turns: list[Path]
-    out: list[list[Path]]
-    back: list[list[Path]]
-    costs: TourCosts
-
-
 def quickest_sorties(
-    lines: Sequence[FlightLine], flyer: Flyer, frame: Frame, take_offs_m: Sequence[Array], day: Day | None = None
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    frame: Frame,
+    take_offs_m: Sequence[Array],
+    day: Day | None = None,
+    sight: Sight | None = None,
 ) -> tuple[Sortie, ...]:
-    """Return the sorties of the order, among several good ones, that ends the day first.
+    """Return the sorties of the order, among several good ones, that ends the day first with most in sight.
 
     Lines may be flown the other way round; `Sortie.lines` holds them as they are flown. Parameters and errors are
     those of `plan_sorties`; an order whose lines batteries cannot fly is passed over while another is left.
     """
     if not len(take_offs_m):
-        return plan_sorties(lines, flyer, frame, take_offs_m, day)
+        return plan_sorties(lines, flyer, frame, take_offs_m, day, sight)
     tried = []
     given = tuple(lines)
     orders = tour_candidates(flyer, lines, np.asarray(take_offs_m, dtype=np.float64)) if given else []
     for order in [given, *orders[: max(2, _ORDERED_LINES // max(len(given), 1))]]:
         try:
-            tried.append(plan_sorties(order, flyer, frame, take_offs_m, day))
+            tried.append(_planned(order, flyer, frame, take_offs_m, day, sight))
         except InfeasibleError as error:
             refused = error
     if not tried:
         raise refused
-    return min(
-        tried, key=lambda sorties: round(sorties[-1].starts_s + sorties[-1].path.duration_s, 6) if sorties else 0
-    )
+    return min(tried, key=lambda each: (each[0], _day_s(each[1])))[1]
+
+
+def _day_s(sorties: Sequence[Sortie]) -> float:
+    """Return when the last sortie lands on the clock of the day [s]."""
+    return round(sorties[-1].starts_s + sorties[-1].path.duration_s, 6) if sorties else 0.0
 
 
 def plan_sorties(
-    lines: Sequence[FlightLine], flyer: Flyer, frame: Frame, take_offs_m: Sequence[Array], day: Day | None = None
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    frame: Frame,
+    take_offs_m: Sequence[Array],
+    day: Day | None = None,
+    sight: Sight | None = None,
 ) -> tuple[Sortie, ...]:
     """Return the sorties that fly lines in the order given, in the least time that batteries and reserve allow.
 
@@ -152,6 +153,9 @@ def plan_sorties(
         Places to take off from, with their ground height [m]; each sortie lands where it took off.
     day : Day, optional
         Temperature, elevation and whether long lines are cut.
+    sight : Sight, optional
+        What is in sight of each place: where several are given, lines are flown from places that see them, where there
+        are such, however long it takes.
 
     Raises
     ------
@@ -161,21 +165,34 @@ def plan_sorties(
         E28 where a line alone is more than a battery gives and is not to be cut, or batteries run out; E32 where
         the wind beats the airspeed on a course.
     """
+    return _planned(lines, flyer, frame, take_offs_m, day, sight)[1]
+
+
+def _planned(
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    frame: Frame,
+    take_offs_m: Sequence[Array],
+    day: Day | None,
+    sight: Sight | None,
+) -> tuple[int, tuple[Sortie, ...]]:
+    """Return how much is out of sight, see `unseen_pieces`, and the sorties of `plan_sorties`."""
     if not len(take_offs_m):
         raise InputError(Fault("E30", "no place to take off from is given", fix="give aircraft.take_off"))
     if not lines:
-        return ()
+        return 0, ()
     day = day or Day()
     places = [np.asarray(place, dtype=np.float64) for place in take_offs_m]
     full_s = battery_s(flyer.aircraft, day.temperature_c, day.elevation_m)
-    tour = _flyable(flyer, lines, places, full_s * (1 - flyer.aircraft.battery_reserve_share), day.overlap_m)
+    tour = _flyable(flyer, lines, places, full_s * (1 - flyer.aircraft.battery_reserve_share), day.overlap_m, sight)
     loads = split_tour(tour.costs)
-    shares = [_load_drawn_s(tour, load) for load in loads]
-    paths = [_load_path(tour, load) for load in loads]
+    shares = [load_drawn_s(tour, load) for load in loads]
+    paths = [load_path(tour, load) for load in loads]
     starts = start_times_s(
         flyer.aircraft, [path.duration_s for path in paths], [planned / full_s for planned, _ in shares]
     )
-    return tuple(
+    unseen = sum(int(tour.costs.unseen[load.first : load.last, load.place].sum()) for load in loads)
+    return unseen, tuple(
         Sortie(
             number=number,
             lines=tour.lines[load.first : load.last],
@@ -194,10 +211,15 @@ def plan_sorties(
 
 
 def _flyable(
-    flyer: Flyer, lines: Sequence[FlightLine], places: Sequence[Array], usable_s: float, overlap_m: float | None
-) -> _Tour:
+    flyer: Flyer,
+    lines: Sequence[FlightLine],
+    places: Sequence[Array],
+    usable_s: float,
+    overlap_m: float | None,
+    sight: Sight | None,
+) -> Tour:
     """Return the tour of all lines, those that are too long for a battery cut."""
-    tour = _tour(flyer, lines, places, usable_s)
+    tour = tour_of(flyer, lines, places, usable_s, sight)
     needed = tour.costs.single_s()
     if (needed <= usable_s).all():
         return tour
@@ -207,7 +229,7 @@ def _flyable(
     cut: list[FlightLine] = []
     for line, needed_s in zip(lines, needed.tolist(), strict=True):
         cut += (line,) if needed_s <= usable_s else _fewest_parts(flyer, line, places, usable_s, overlap_m)
-    return _tour(flyer, cut, places, usable_s)
+    return tour_of(flyer, cut, places, usable_s, sight)
 
 
 def _fewest_parts(
@@ -217,7 +239,7 @@ def _fewest_parts(
     longest_s = np.inf
     for count in range(2, MOST_CUTS + 1):
         parts = cut_line(line, count, overlap_m)
-        longest_s = float(_tour(flyer, parts, places, usable_s).costs.single_s().max())
+        longest_s = float(tour_of(flyer, parts, places, usable_s).costs.single_s().max())
         if longest_s <= usable_s:
             return parts
     raise _too_long(flyer, line, longest_s, usable_s, f"{MOST_CUTS} parts are still too long")
@@ -233,61 +255,6 @@ def _too_long(flyer: Flyer, line: FlightLine, needed_s: float, usable_s: float, 
     return InfeasibleError(
         Fault("E28", what, fix=fix), best=Best("battery_s", needed_s, usable_s, "battery less its reserve")
     )
-
-
-def _tour(flyer: Flyer, lines: Sequence[FlightLine], places: Sequence[Array], usable_s: float) -> _Tour:
-    """Return an ordered tour with the cost of all its pieces."""
-    along = [along_line(flyer, line) for line in lines]
-    turns = [turn_between(flyer, before, after) for before, after in pairwise(lines)]
-    out = [[approach(flyer, place, line) for place in places] for line in lines]
-    back = [[way_back(flyer, line, place) for place in places] for line in lines]
-    costs = TourCosts(
-        lines=np.array([_cost_s(flyer, path) for path in along]).T,
-        turns=np.array([_cost_s(flyer, path) for path in turns]).reshape(-1, 2).T,
-        out=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in out]), 2, 0),
-        back=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in back]), 2, 0),
-        worst_back_s=_worst_s(flyer, along, places),
-        worst_turn_back_s=_worst_s(flyer, turns, places),
-        usable_s=usable_s,
-        swap_s=flyer.aircraft.swap_s,
-    )
-    return _Tour(tuple(lines), along, turns, out, back, costs)
-
-
-def _cost_s(flyer: Flyer, path: Path) -> tuple[float, float]:
-    """Return the time and the energy of a piece [s]."""
-    return path.duration_s, drawn_s(flyer.aircraft, path)
-
-
-def _worst_s(flyer: Flyer, paths: Sequence[Path], places: Sequence[Array]) -> Array:
-    """Return the energy of the worst return from anywhere on each path to each place [s], shape (n, places)."""
-    worst = np.zeros((len(paths), len(places)))
-    for number, path in enumerate(paths):
-        for k, place in enumerate(places):
-            away = path.points_m - place
-            home = worst_return_s(flyer.aircraft, flyer.wind, np.hypot(away[:, 0], away[:, 1]), away[:, 2])
-            worst[number, k] = home.max()
-    return worst
-
-
-def _load_path(tour: _Tour, load: Load) -> Path:
-    pieces = [tour.out[load.first][load.place]]
-    for line in range(load.first, load.last):
-        pieces += [tour.along[line], *tour.turns[line : min(line + 1, load.last - 1)]]
-    return joined_path([*pieces, tour.back[load.last - 1][load.place]])
-
-
-def _load_drawn_s(tour: _Tour, load: Load) -> tuple[float, float]:
-    """Return the energy of a load [s]: as planned, and with the worst return."""
-    costs, last = tour.costs, load.last - 1
-    flown = costs.lines[1, load.first : load.last].sum() + costs.turns[1, load.first : last].sum()
-    until_last = float(costs.out[1, load.first, load.place] + flown)
-    back = float(costs.back[1, last, load.place])
-    worst = max(
-        float(costs.worst_back_s[load.first : load.last, load.place].max()),
-        float(costs.worst_turn_back_s[load.first : last, load.place].max(initial=0.0)),
-    )
-    return until_last + back, until_last + max(back, worst)
 
 
 def _named_times_s(paths: Sequence[Path]) -> dict[str, float]:

@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import numpy.typing as npt
 
-from planner.safety.cautions import Caution
+from planner.safety.cautions import Caution, Status
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -91,7 +91,7 @@ def sight_caution(
             " Take off elsewhere or from more places, or post observers."
         )
     unclear = limit_m is None or bool(untold.any())
-    status = "over" if lost.any() else "cannot tell" if unclear else "within"
+    status: Status = "over" if lost.any() else "cannot tell" if unclear else "within"
     return Caution("sight line", status, text, farthest, limit_m, "m from the pilot")
 
 
