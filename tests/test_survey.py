@@ -410,7 +410,10 @@ def test_ground_no_line_passes_is_told_from_ground_beside_the_swath(meadow):
 def test_the_order_of_lines_changes_nothing(meadow):
     lines = meadow.assessment.plan.lines
     turned = make_forecast(meadow.mission, meadow.scene, lines[::-1], threads=1)
-    np.testing.assert_array_equal(turned.density_per_m2, meadow.assessment.forecast.density_per_m2)
+    # but the last digit of sums of chances
+    np.testing.assert_allclose(
+        turned.density_per_m2, meadow.assessment.forecast.density_per_m2, rtol=1e-12, equal_nan=True
+    )
     assert turned.coverage == meadow.assessment.forecast.coverage
 
 
