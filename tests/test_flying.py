@@ -1,15 +1,20 @@
 """Whole plans against masts, keep-out areas and places to take off from."""
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
-from made_site import FRAME, write_site
+from made_site import FRAME, write_raster, write_site
 
 from planner.errors import InfeasibleError, InputError, SafetyError
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
+from planner.flight.flightlines import FlightLine
+from planner.flight.sorties import quickest_sorties
 from planner.survey import assess, make_plan, review
+from planner.survey.flying import flyer_of, sorties_of, take_offs_m
+from planner.survey.watching import sight_cautions
 
 
 def lonlat(east_m, north_m):
@@ -124,3 +129,63 @@ def test_nobody_looked_for_wires_is_a_caution(tmp_path):
         cautions = assess(mission, scene, make_plan(mission, scene)).cautions
         [wires] = [each for each in cautions if each.caution_id == "wires"]
         assert wires.status == status
+
+
+def ridge(pixels):
+    """Raise a ridge of 70 m from north to south through the middle of the site."""
+    east = (np.arange(pixels.shape[1]) + 0.5) * 2.0 - 200
+    pixels += 70 * np.exp(-(east**2) / 200).astype(np.float32)
+
+
+def line_north(name, east_m):
+    north = np.arange(-60.0, 61.0, 5.0)
+    points = np.column_stack([np.full(len(north), east_m), north, np.full(len(north), 545.0)])
+    return FlightLine(name, points, (10.0, 110.0), 6.0, 300e3, 100.0, np.radians(35))
+
+
+def ridge_job(folder, *take_offs_m):
+    card = {"card": "hexacopter", "take_off": [lonlat(*place) for place in take_offs_m]}
+    mission, _ = job(folder, aircraft=card)
+    write_raster(folder, edit=ridge)
+    lines = [line_north(name, east_m) for name, east_m in (("W1", -75), ("E1", 55), ("W2", -55), ("E2", 75))]
+    return mission, read_scene(mission), lines
+
+
+def test_each_side_of_a_ridge_is_flown_from_its_own_side(tmp_path):
+    mission, scene, lines = ridge_job(tmp_path, (-120.0, 0.0), (120.0, 0.0))
+    _, sorties = sorties_of(mission, scene, lines, ordered=False)
+    flown = {(round(float(sortie.take_off_m[0])), *sorted(sortie.line_ids)) for sortie in sorties}
+    assert flown == {(-120, "W1", "W2"), (120, "E1", "E2")}
+    [caution] = sight_cautions(mission, scene, sorties)
+    assert caution.status == "within", caution.text
+    # without sight lines one battery does it, from one side: that is what the ridge costs
+    free = quickest_sorties(lines, flyer_of(mission, scene), scene.frame, take_offs_m(mission, scene))
+    assert len(free) == 1
+
+
+def test_what_the_one_place_does_not_see_is_flown_and_named(tmp_path):
+    mission, scene, lines = ridge_job(tmp_path, (-120.0, 0.0))
+    found = review(mission, scene, lines)
+    assert {name for sortie in found.plan.sorties for name in sortie.line_ids} == {"W1", "E1", "W2", "E2"}
+    [caution] = [each for each in found.cautions if each.caution_id == "sight line"]
+    assert caution.status == "over"
+    named = caution.text.split("; on ")[1].split(". ")[0].split(", ")
+    assert {"line E1", "line E2"} <= set(named)
+    assert not {"line W1", "line W2"} & set(named)
+
+
+def test_how_far_the_aircraft_is_seen_depends_on_its_size(tmp_path):
+    mission, scene, lines = ridge_job(tmp_path, (-120.0, 0.0))
+    mission = replace(mission, aircraft=replace(mission.aircraft, max_dimension_m=0.2))
+    _, sorties = sorties_of(mission, scene, lines[::2], ordered=False)
+    [caution] = sight_cautions(mission, scene, sorties)
+    # 327 x 0.2 + 20 = 85.4 m (M); the far ends of the lines lie 65 m aside, 60 m along and 46.9 m over the eye
+    assert (caution.status, caution.limit) == ("over", pytest.approx(85.4))
+    assert caution.measured >= np.linalg.norm([65.0, 60.0, 46.8])
+    assert "it is farther for 0.0 %" not in caution.text
+
+
+def test_without_sorties_nobody_can_tell_who_sees_the_flight(tmp_path):
+    mission, scene, _ = ridge_job(tmp_path)
+    [caution] = sight_cautions(mission, scene, ())
+    assert (caution.status, caution.measured) == ("cannot tell", None)

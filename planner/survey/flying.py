@@ -19,6 +19,7 @@ from planner.ground.clearance import crossed_m, nearest_keep_out, nearest_of_sce
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.safety.airspace import clearance_faults, keep_out_faults, off_terrain_faults, take_off_fault
+from planner.survey.watching import leg_names, sight_of
 
 Array = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
@@ -101,6 +102,8 @@ def sorties_of(
 ) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...]]:
     """Return lines as they are flown, and the sorties that fly them; no sorties where no take-off place is given.
 
+    Of several take-off places those that see a line go before quicker ones.
+
     Parameters
     ----------
     mission, scene : Mission, Scene
@@ -124,7 +127,7 @@ def sorties_of(
     elevation = float(np.mean([place[2] for place in places]))
     day = Day(mission.conditions.temperature_c, elevation)
     fly = plan_sorties if ordered else quickest_sorties
-    sorties = fly(tuple(lines), flyer, scene.frame, places, day)
+    sorties = fly(tuple(lines), flyer, scene.frame, places, day, sight_of(mission, scene, places))
     return tuple(line for sortie in sorties for line in sortie.lines), sorties
 
 
@@ -156,16 +159,8 @@ def _pieces(
             count = len(line.points_m) - 1
             yield line.points_m, [f"line {line.line_id}"] * count, [False] * count
     for sortie in sorties:
-        path, labels, last = sortie.path, [], ""
-        for part, line_id in zip(path.parts, path.line_ids, strict=True):
-            last = line_id or last
-            if line_id:
-                labels.append(f"line {line_id}")
-            elif part in ("turn", "hover"):
-                labels.append(f"turn after line {last}")
-            else:
-                labels.append(f"{part} of sortie {sortie.number}")
-        yield path.points_m, labels, [part in NEAR_GROUND for part in path.parts]
+        path = sortie.path
+        yield path.points_m, leg_names(sortie), [part in NEAR_GROUND for part in path.parts]
 
 
 def path_faults(mission: Mission, scene: Scene, legs: Legs) -> tuple[Fault, ...]:

@@ -32,6 +32,7 @@ from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
 from planner.survey.flying import sensitive_m
 from planner.survey.legs import rating_of
+from planner.survey.watching import sight_cautions
 
 
 def method(mission: Mission, scene: Scene) -> Iterator[str]:
@@ -122,6 +123,7 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
             f"Sorties, ferries and batteries are not planned: {why}. Only the lines were held against terrain, "
             "obstacles and keep-out areas.",
         )
+    yield from sight_cautions(mission, scene, plan.sorties)
     if longest := drifting_lines(plan.lines, mission.navigation):
         yield Caution(
             "long lines",
