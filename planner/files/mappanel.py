@@ -7,6 +7,7 @@ from collections import Counter
 from typing import Any
 
 from planner.assessment import Assessment
+from planner.files.flightwords import RESERVE_WORDS, sortie_rows
 from planner.files.mapaccuracy import chance_legend, error_legend
 from planner.files.mapclasses import case_legends, kinds_differ, legend, unjudged_returns
 from planner.forecast.acceptance import Status
@@ -20,26 +21,44 @@ def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
     """Return what the text beside the map says, by the names of its page; so many gaps are outlined."""
     forecast, mission = assessment.forecast, assessment.mission
     minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
-    return _accuracy_of(assessment) | {
-        "mission": mission,
-        "met": forecast.met,
-        "density": forecast.density,
-        "judged": mission.requirement.returns,
-        "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
-        "faces": forecast.faces,
-        "coverage": forecast.coverage,
-        "line_count": len(assessment.plan.lines),
-        "time": f"{minutes // 60}:{minutes % 60:02d}",
-        "cautions": assessment.cautions,
-        "assumptions": assessment.assumptions,
-        "legend": legend(assessment),
-        "cases": forecast.cases,
-        "case_legends": case_legends(assessment),
-        "any_feature": bool(forecast.by_feature),
-        "gaps_drawn": gaps_drawn,
-        "gap_count": len(forecast.gaps),
-        "unsafe": assessment.unsafe,
-        "any_over": any(figures.unsafe or figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
+    return (
+        _accuracy_of(assessment)
+        | _flight_of(assessment)
+        | {
+            "mission": mission,
+            "met": forecast.met,
+            "density": forecast.density,
+            "judged": mission.requirement.returns,
+            "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
+            "faces": forecast.faces,
+            "coverage": forecast.coverage,
+            "line_count": len(assessment.plan.lines),
+            "time": f"{minutes // 60}:{minutes % 60:02d}",
+            "cautions": assessment.cautions,
+            "assumptions": assessment.assumptions,
+            "legend": legend(assessment),
+            "cases": forecast.cases,
+            "case_legends": case_legends(assessment),
+            "any_feature": bool(forecast.by_feature),
+            "gaps_drawn": gaps_drawn,
+            "gap_count": len(forecast.gaps),
+            "unsafe": assessment.unsafe,
+            "any_over": any(figures.unsafe or figures.ceiling_over_m > 0 for figures in assessment.plan.figures),
+        }
+    )
+
+
+def _flight_of(assessment: Assessment) -> dict[str, Any]:
+    """Return what is said of sorties, and which hazards have a layer."""
+    scene = assessment.scene
+    return {
+        "sorties": sortie_rows(assessment),
+        "batteries": assessment.plan.flight.get("batteries", 0),
+        "started": assessment.mission.conditions.start is not None,
+        "reserve_words": RESERVE_WORDS,
+        "obstacle_kinds": {thing.kind for thing in scene.obstacles},
+        "any_keep_out": bool(scene.keep_outs),
+        "any_sensitive": bool(scene.sensitive),
     }
 
 

@@ -12,6 +12,7 @@ from typing import Any
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
+from planner.files.reportflight import flight_contents
 from planner.files.reportquality import FILTERS, quality_contents
 from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import PartFigures
@@ -146,27 +147,31 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
     forecast, mission = assessment.forecast, assessment.mission
     minutes = round(assessment.plan.flight["time_s"]["total"] / 60)
     view = plots.view_of(assessment)
-    return quality_contents(assessment, view) | {
-        "mission": mission,
-        "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
-        "met": forecast.met,
-        "density": forecast.density,
-        "coverage": forecast.coverage,
-        "faces": forecast.faces,
-        "judged": mission.requirement.returns,
-        "cases": _cases(assessment),
-        "parts": _parts(assessment),
-        "worst_parts": _worst_parts(assessment),
-        "causes": _causes(assessment),
-        "gaps": _gaps(assessment),
-        "gap_count": len(_failures(assessment)),
-        "plan": assessment.plan,
-        "time": f"{minutes // 60}:{minutes % 60:02d}",
-        "cautions": assessment.cautions,
-        "assumptions": assessment.assumptions,
-        "unsafe": assessment.unsafe,
-        "pictures": _pictures(assessment, view),
-    }
+    return (
+        quality_contents(assessment, view)
+        | flight_contents(assessment)
+        | {
+            "mission": mission,
+            "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
+            "met": forecast.met,
+            "density": forecast.density,
+            "coverage": forecast.coverage,
+            "faces": forecast.faces,
+            "judged": mission.requirement.returns,
+            "cases": _cases(assessment),
+            "parts": _parts(assessment),
+            "worst_parts": _worst_parts(assessment),
+            "causes": _causes(assessment),
+            "gaps": _gaps(assessment),
+            "gap_count": len(_failures(assessment)),
+            "plan": assessment.plan,
+            "time": f"{minutes // 60}:{minutes % 60:02d}",
+            "cautions": assessment.cautions,
+            "assumptions": assessment.assumptions,
+            "unsafe": assessment.unsafe,
+            "pictures": _pictures(assessment, view),
+        }
+    )
 
 
 def _cases(assessment: Assessment) -> list[dict[str, Any]]:

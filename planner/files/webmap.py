@@ -19,11 +19,12 @@ from planner.assessment import Assessment
 from planner.files.mapaccuracy import accuracy_layers
 from planner.files.mapassets import Picture, class_picture, guarded, inlined, relief_picture, text_of
 from planner.files.mapclasses import CAUSE_INK, cell_layers, hex_of, palette, unjudged_density
+from planner.files.mapflight import STYLES, flight_layers
 from planner.files.mappanel import panel_of
+from planner.files.mapshapes import course, feature, numbered, point, polygons, rings, word_number
 from planner.files.mapwords import Said, checkpoint_said, feature_said, gap_said, line_said, take_off_said, thousands
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
-from planner.ground.geodesy import Frame
 
 _MOST_GAPS, _MOST_VERTICES, _TABBED_GAPS = 1000, 30_000, 25
 """Gaps and gap vertices that are outlined, so that the file stays small, and gaps that the tab key visits."""
@@ -40,7 +41,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "over": {"color": _LINE_OVER, "weight": 3.5, "interactive": False},
     "hit": {"color": "#ffffff", "weight": 18, "opacity": 0, "className": "line-hit"},
     "point": {},
-}
+} | {role: dict(style) for role, style in STYLES.items()}
 
 
 def write_map(path: Path, assessment: Assessment) -> None:
@@ -95,7 +96,7 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
     place = (frame, cells.west_m, cells.north_m, cells.cell_m)
     top = np.where(scene.top.known, scene.top.heights_m, np.nan)
     corners = np.reshape(scene.planned.bounds, (2, 2))
-    seen = np.vstack([corners, *(line.points_m[:, :2] for line in assessment.plan.lines)])
+    seen = np.vstack([corners, *_flown_m(assessment)])
     lon, lat = frame.to_lonlat(*np.array([seen.min(axis=0), seen.max(axis=0)]).T)
 
     chart: Any = folium.Map(tiles=None, attribution_control=False, max_zoom=23, zoom_snap=0.25, zoom_delta=0.5)
@@ -112,7 +113,7 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
     def shapes(features: list[dict[str, Any]], pane: str) -> Any:
         return folium.GeoJson(
             {"type": "FeatureCollection", "features": features},
-            style_function=lambda feature: dict(_STYLES.get(feature["properties"]["role"], _gap_style(feature))),
+            style_function=lambda shape: dict(_STYLES.get(shape["properties"]["role"], _gap_style(shape))),
             on_each_feature=folium.JsCode("surveyMap.describe"),
             point_to_layer=folium.JsCode("surveyMap.symbol"),
             smooth_factor=0.5, pane=pane, show=False,
@@ -131,6 +132,7 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
         "areas": shapes(_area_features(assessment), "areas"),
         "features": shapes(_named_features(assessment, words), "features"),
         "gaps": shapes(_gap_features(assessment, words), "gaps"),
+        **{name: shapes(drawn, pane) for name, (pane, drawn) in flight_layers(assessment, words).items()},
         "lines": shapes(_line_features(assessment, words), "lines"),
         "checkpoints": shapes(_checkpoint_features(assessment, words), "takeoff"),
         "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
@@ -144,33 +146,18 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
     return cast("str", chart.get_root().render())
 
 
-def _feature(role: str, geometry: dict[str, Any], **properties: Any) -> dict[str, Any]:
-    """Return a GeoJSON feature; its properties hold numbers and our own words only."""
-    return {"type": "Feature", "properties": {"role": role, **properties}, "geometry": geometry}
-
-
-def _numbered(features: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Return features with the ids by which folium tells them apart."""
-    return [feature | {"id": number} for number, feature in enumerate(features)]
-
-
-def _degrees(frame: Frame, points_m: npt.ArrayLike) -> list[list[float]]:
-    """Return local points, shape (n, 2 or more) [m], as longitude, latitude to 1 cm [deg]."""
-    points = np.asarray(points_m)
-    pairs = np.column_stack(frame.to_lonlat(points[:, 0], points[:, 1]))
-    return cast("list[list[float]]", pairs.round(7).tolist())
-
-
-def _polygon(frame: Frame, polygon: shapely.Polygon) -> list[list[list[float]]]:
-    """Return the rings of a local polygon in degrees."""
-    return [_degrees(frame, ring.coords) for ring in (polygon.exterior, *polygon.interiors)]
+def _flown_m(assessment: Assessment) -> list[npt.NDArray[np.float64]]:
+    """Return the places of all that is flown, shape (n, 2) each [m]."""
+    plan = assessment.plan
+    lines, paths = (line.points_m for line in plan.lines), (sortie.path.points_m for sortie in plan.sorties)
+    return [points_m[:, :2] for points_m in (*lines, *paths)]
 
 
 def _area_features(assessment: Assessment) -> list[dict[str, Any]]:
     """Return the outlines of the flown and of the judged area."""
     scene = assessment.scene
-    return _numbered([
-        _feature(role, {"type": "MultiPolygon", "coordinates": [_polygon(scene.frame, p) for p in area.geoms]})
+    return numbered([
+        feature(role, polygons(scene.frame, area))
         for role, area in (("planned", scene.planned), ("area", scene.area))
     ])  # fmt: skip
 
@@ -196,31 +183,29 @@ def _gap_features(assessment: Assessment, words: list[Said]) -> list[dict[str, A
     drawn, cells = _outlined_gaps(assessment), assessment.forecast.cells
     others = means_within(unjudged_density(assessment), [gap.polygon for gap, _ in drawn], cells)
     for rank, ((gap, outline), other) in enumerate(zip(drawn, others, strict=True)):
-        geometry = {"type": "Polygon", "coordinates": _polygon(assessment.scene.frame, outline)}
-        key = _number(words, gap_said(gap, float(other), assessment))
-        features.append(_feature("gap", geometry, cause=CAUSES.index(gap.cause), key=key, tab=rank < _TABBED_GAPS))
-    return _numbered(features)
+        geometry = {"type": "Polygon", "coordinates": rings(assessment.scene.frame, outline)}
+        key = word_number(words, gap_said(gap, float(other), assessment))
+        features.append(feature("gap", geometry, cause=CAUSES.index(gap.cause), key=key, tab=rank < _TABBED_GAPS))
+    return numbered(features)
 
 
 def _named_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the named features of the site: outline and name, both with their figures."""
     scene, forecast = assessment.scene, assessment.forecast
     outlines, names = [], []
-    for feature, part in zip(scene.features, forecast.by_feature, strict=True):
-        key, mark = _number(words, feature_said(part, forecast.cases)), _number(words, Said(feature.name))
-        polygons = [_polygon(scene.frame, polygon) for polygon in shapely.get_parts(feature.polygon)]
-        outlines.append(_feature("feature", {"type": "MultiPolygon", "coordinates": polygons}, key=key))
+    for named, part in zip(scene.features, forecast.by_feature, strict=True):
+        key, mark = word_number(words, feature_said(part, forecast.cases)), word_number(words, Said(named.name))
+        outlines.append(feature("feature", polygons(scene.frame, named.polygon), key=key))
         # The name stands on the largest part of what is judged of it.
-        judged = shapely.get_parts(feature.polygon.intersection(scene.area))
+        judged = shapely.get_parts(named.polygon.intersection(scene.area))
         place = max(judged, key=lambda shape: shape.area).representative_point()
-        point = {"type": "Point", "coordinates": _degrees(scene.frame, place.coords)[0]}
-        names.append(_feature("point", point, symbol="feature", key=key, mark=mark))
-    return _numbered([*outlines, *names])
+        names.append(feature("point", point(scene.frame, place.coords[0]), symbol="feature", key=key, mark=mark))
+    return numbered([*outlines, *names])
 
 
-def _gap_style(feature: dict[str, Any]) -> dict[str, Any]:
+def _gap_style(shape: dict[str, Any]) -> dict[str, Any]:
     """Return the style of a gap by its cause."""
-    cause = feature["properties"].get("cause", 0)
+    cause = shape["properties"].get("cause", 0)
     return {"color": hex_of(CAUSE_INK[cause]), "weight": 1.5, "fillColor": f"url(#cause-{cause})", "fillOpacity": 1}
 
 
@@ -230,29 +215,21 @@ def _line_features(assessment: Assessment, words: list[Said]) -> list[dict[str, 
     under, inked, hits, marks = [], [], [], []
     for line, figures in zip(assessment.plan.lines, assessment.plan.figures, strict=True):
         kept = line.kept_points_m()
-        drawn, whole = _course(frame, kept), _course(frame, line.points_m)
-        key = _number(words, line_said(line, figures, assessment.mission.limits.ceiling_agl_m))
-        under.append(_feature("casing", drawn))
+        drawn, whole = course(frame, kept), course(frame, line.points_m)
+        key = word_number(words, line_said(line, figures, assessment.mission.limits.ceiling_agl_m))
+        under.append(feature("casing", drawn))
         inked += [
-            _feature("lead", whole),
-            _feature("over" if figures.unsafe or figures.ceiling_over_m > 0 else "kept", drawn),
+            feature("lead", whole),
+            feature("over" if figures.unsafe or figures.ceiling_over_m > 0 else "kept", drawn),
         ]
-        hits.append(_feature("hit", whole, key=key, tab=True))
+        hits.append(feature("hit", whole, key=key, tab=True))
         ends = (("name", line.points_m[0]), ("arrow", (kept[0] + kept[-1]) / 2), ("arrow", kept[-1]))
         marks += [
-            _feature("point", {"type": "Point", "coordinates": _degrees(frame, point[None, :2])[0]}, symbol=symbol,
-                     turn=round(figures.heading_deg, 1), mark=_number(words, Said(line.line_id)))
-            for symbol, point in ends
+            feature("point", point(frame, place), symbol=symbol,
+                    turn=round(figures.heading_deg, 1), mark=word_number(words, Said(line.line_id)))
+            for symbol, place in ends
         ]  # fmt: skip
-    return _numbered([*under, *inked, *hits, *marks])
-
-
-def _course(frame: Frame, points_m: npt.NDArray[np.float64]) -> dict[str, Any]:
-    """Return a line in plan, without the points that only change its height."""
-    return {
-        "type": "LineString",
-        "coordinates": _degrees(frame, shapely.LineString(points_m[:, :2]).simplify(0.05).coords),
-    }
+    return numbered([*under, *inked, *hits, *marks])
 
 
 def _take_off_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
@@ -260,23 +237,16 @@ def _take_off_features(assessment: Assessment, words: list[Said]) -> list[dict[s
     features = []
     for number, (lon, lat) in enumerate(assessment.mission.take_off_deg, start=1):
         geometry = {"type": "Point", "coordinates": [lon, lat]}
-        key, mark = _number(words, take_off_said(number, lon, lat)), _number(words, Said(str(number)))
-        features.append(_feature("point", geometry, symbol="takeoff", key=key, mark=mark))
-    return _numbered(features)
+        key, mark = word_number(words, take_off_said(number, lon, lat)), word_number(words, Said(str(number)))
+        features.append(feature("point", geometry, symbol="takeoff", key=key, mark=mark))
+    return numbered(features)
 
 
 def _checkpoint_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the checkpoints; the mark says the number alone."""
     scene, features = assessment.scene, []
-    for number, point in enumerate(assessment.quality.checkpoints.points, start=1):
-        place = _degrees(scene.frame, [[point.east_m, point.north_m]])[0]
-        key, mark = _number(words, checkpoint_said(point, scene)), _number(words, Said(str(number)))
-        geometry = {"type": "Point", "coordinates": place}
-        features.append(_feature("point", geometry, symbol="checkpoint", key=key, mark=mark))
-    return _numbered(features)
-
-
-def _number(words: list[Said], said: Said) -> int:
-    """Add a text to the words of the page and return its number."""
-    words.append(said)
-    return len(words) - 1
+    for number, spot in enumerate(assessment.quality.checkpoints.points, start=1):
+        key, mark = word_number(words, checkpoint_said(spot, scene)), word_number(words, Said(str(number)))
+        geometry = point(scene.frame, (spot.east_m, spot.north_m))
+        features.append(feature("point", geometry, symbol="checkpoint", key=key, mark=mark))
+    return numbered(features)
