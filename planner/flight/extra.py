@@ -47,7 +47,8 @@ def opposed_line(lines: Sequence[FlightLine], flyer: Flyer) -> FlightLine:
 def cross_lines(lines: Sequence[FlightLine], flyer: Flyer, count: int) -> list[FlightLine]:
     """Return lines across a block, evenly from one end of most lines to the other, there and back by turns.
 
-    Each spans all lines that it crosses, at their height or the floor's, whichever is higher.
+    Each spans all lines that it crosses, at their height or the floor's, whichever is higher, and runs the way that
+    lets it lie lower.
     """
     first = lines[0]
     course, lead = first.track_rad, first.kept_m[0]
@@ -68,8 +69,14 @@ def cross_lines(lines: Sequence[FlightLine], flyer: Flyer, count: int) -> list[F
         places = at * along + whole[:, np.newaxis] * across
         up = np.maximum(np.interp(whole, met[:, 0], met[:, 1]), flyer.floor(places[:, 0], places[:, 1]))
         flown = replace(first, points_m=np.column_stack([places, up]), kept_m=(lead, float(np.ptp(whole)) - lead))
-        found.append(_within_rates(reversed_line(flown) if number % 2 else flown, flyer))
+        ways = (reversed_line(flown), flown) if number % 2 else (flown, reversed_line(flown))
+        found.append(min((_within_rates(way, flyer) for way in ways), key=_lift_m))
     return found
+
+
+def _lift_m(line: FlightLine) -> float:
+    """Return the mean height of a line [m], rounded: up a slope it may lie lower than down."""
+    return round(float(line.points_m[:, 2].mean()), 2)
 
 
 def _at_m(points_m: Array, along: Array, across: Array, at_m: float) -> tuple[float, float]:

@@ -49,6 +49,19 @@ def test_cross_lines_follow_the_heights_they_cross_and_keep_the_floor_and_the_cl
         assert rates.min() >= -2.5 - 1e-9
 
 
+def test_cross_lines_on_a_slope_run_up_it_where_the_aircraft_climbs_faster_than_it_sinks():
+    # 24 m in 50 m at 8 m/s are 3.84 m/s: less than the 4 m/s of climb, more than the 2.5 m/s of descent (C).
+    lines = [
+        replace(line, points_m=line.points_m + np.array([0, 0, 24.0 * number]))
+        for number, line in enumerate(a_block(4))
+    ]
+    for one in cross_lines(lines, Flyer(a_flyer().aircraft, ASKING, lambda east, north: 0.0 * east), 2):
+        assert one.points_m[-1, 0] > one.points_m[0, 0]
+        assert one.points_m[:, 2] == pytest.approx(
+            np.interp(one.points_m[:, 0], [0, 50, 100, 150], [80, 104, 128, 152])
+        )
+
+
 def test_a_block_of_one_line_still_gets_cross_lines():
     for one in cross_lines(a_block(1), a_flyer(), 2):
         assert one.kept_length_m == pytest.approx(100)
