@@ -18,7 +18,6 @@ from planner.errors import InfeasibleError, PlannerError, SafetyError
 
 if TYPE_CHECKING:
     from planner.assessment import Assessment, Plan
-    from planner.equipment import Sensor
     from planner.mission import Mission
 
 app = typer.Typer(
@@ -36,8 +35,6 @@ AsJson = Annotated[bool, typer.Option("--json", help="Print the summary, or the 
 Threads = Annotated[int, typer.Option("--threads", min=1, max=64, help="Lines fired at the same time.")]
 
 
-TABLE_AGL_M = (60.0, 80.0, 100.0)
-TABLE_SPEED_MPS = 6.0
 MANY_POINTS = 100e6
 BYTES_PER_POINT = {".las": 30, ".laz": 6}
 """Point format 6 is 30 bytes; compressed, simulated flights came to 2 over smooth ground and 6 through crowns."""
@@ -114,7 +111,6 @@ def _run(
 def _verdict(assessment: "Assessment", folder: Path) -> str:
     """Return the result in a few lines."""
     plan, density, coverage = assessment.plan, assessment.forecast.density, assessment.forecast.coverage
-    minutes = plan.flight["time_s"]["total"] / 60
     lines = [
         f"{assessment.mission.name}: requirement {'met' if assessment.forecast.met else 'NOT MET'}",
         f"  {density.judged_percentile:g}th percentile {density.judged_per_m2:.0f} of {density.target_per_m2:g} per m2"
@@ -132,9 +128,7 @@ def _verdict(assessment: "Assessment", folder: Path) -> str:
     causes = {cause: area for cause, area in coverage.by_cause_m2.items() if area > 0}
     if causes:
         lines.append("  below for: " + ", ".join(f"{cause} {area:.0f} m2" for cause, area in causes.items()))
-    lines.append(
-        f"  {len(plan.lines)} lines, {plan.flight['line_length_m'] / 1000:.2f} km, {minutes:.1f} min in the air"
-    )
+    lines.append(_flown(plan))
     if plan.settings is not None:
         chosen = plan.settings
         lines.append(
@@ -146,6 +140,19 @@ def _verdict(assessment: "Assessment", folder: Path) -> str:
     lines.append("  cautions: in the summary and on the map; none of this replaces local rules and licensed practice")
     lines.append(f"  written to {folder}")
     return "\n".join(lines)
+
+
+def _flown(plan: "Plan") -> str:
+    """Return what flying the lines takes: sorties and the time from first take-off to last landing."""
+    count, minutes = len(plan.lines), plan.flight["time_s"]["total"] / 60
+    said = f"  {count} {'line' if count == 1 else 'lines'}, {plan.flight['line_length_m'] / 1000:.2f} km"
+    if not plan.sorties:
+        why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
+        return f"{said}, {minutes:.1f} min in the air; no sorties: {why}"
+    sorties, batteries = len(plan.sorties), plan.flight["batteries"]
+    words = f"{sorties} {'sortie' if sorties == 1 else 'sorties'} on {batteries}"
+    words += f" {'battery' if batteries == 1 else 'batteries'}"
+    return f"{said}; {words}, {minutes:.1f} min from first take-off to last landing"
 
 
 def _worth(assessment: "Assessment") -> Iterator[str]:
@@ -210,6 +217,39 @@ def review(
 
 
 @app.command()
+def resume(
+    plan: Annotated[Path, typer.Argument(metavar="PLAN", help="Output folder of a plan or review, or its lines.")],
+    done: Annotated[str, typer.Option("--done", help="Lines that are flown, as in 1-9,12 or L01-L09,X02.")],
+    mission: Annotated[
+        Path | None,
+        typer.Option("--mission", help="Mission file, where it lies neither beside PLAN nor in the folder above."),
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Output folder [default: PLAN-left, beside it].")] = None,
+    replace: Replace = False,
+    as_json: AsJson = False,
+    threads: Threads = 2,
+) -> None:
+    """Go on where a flight stopped: new sorties for the lines left, the forecast of all."""
+    from planner.files.planfolder import mission_of, plan_file
+
+    lines = plan_file(plan)
+    folder = lines.resolve().parent
+
+    def work(declared: "Mission", scene: Any, tell: Callable[[str, int, int], None]) -> "Assessment":
+        from planner import survey
+        from planner.files.linefiles import read_lines
+
+        planned = read_lines(lines, declared, scene)
+        flown = survey.lines_named(planned, done)
+        if len(flown) == len(planned):
+            typer.echo(f"all {len(planned)} lines are done: nothing is left to fly, nothing is written")
+            raise typer.Exit
+        return survey.resume(declared, scene, planned, flown, progress=tell, threads=threads)
+
+    _run(mission or mission_of(lines), out or folder.with_name(f"{folder.name}-left"), replace, as_json, lines, work)
+
+
+@app.command()
 def simulate(
     mission_file: MissionFile,
     target: Annotated[Path, typer.Argument(metavar="OUT", help="Point cloud to write: .laz or .las.")],
@@ -271,44 +311,17 @@ def sensors(
 ) -> None:
     """List the sensor cards with swath, density and reach at three heights above flat ground."""
     from planner.files.cards import bundled, load_sensor, sensor_template
+    from planner.files.cardwords import TABLE_SPEED_MPS, card_lines
 
     if template:
         typer.echo(sensor_template(), nl=False)
         return
     for name in bundled("sensors"):
-        typer.echo(_card_lines(load_sensor(name, Path())))
+        typer.echo(card_lines(load_sensor(name, Path())))
     typer.echo(
         f"Over flat ground of the rated reflectance, one pass at {TABLE_SPEED_MPS:g} m/s; density is the mean over "
         "the swath.\nAll bundled cards are invented: fill in your own with --template."
     )
-
-
-def _card_lines(sensor: "Sensor") -> str:
-    """Return one card as a few lines of a table."""
-    from planner.flight.capability import capability
-    from planner.ranging.principles import usable_band
-    from planner.ranging.ratings import by_rate, consistency
-
-    lines = [f"{sensor.name}  {sensor.pattern.replace('_', ' ')}, {sensor.wavelength_nm:g} nm: {sensor.description}"]
-    farthest = usable_band(sensor).farthest_m
-    heights = TABLE_AGL_M if farthest > max(TABLE_AGL_M) else [round(farthest * part, 1) for part in (0.25, 0.5, 0.75)]
-    for rating in by_rate(sensor).values():
-        at_heights = []
-        for agl_m in heights:
-            able = capability(sensor, rating, agl_m, TABLE_SPEED_MPS)
-            if able.swath_m > 0:
-                at_heights.append(f"{agl_m:g} m: swath {able.swath_m:.0f} m, {able.density_per_m2:.0f}/m2")
-            else:
-                at_heights.append(f"{agl_m:g} m: " + ("one line of points" if able.swath_m == 0 else "out of reach"))
-        rate = (
-            f"{rating.pulse_rate_hz / 1000:g} kHz" if rating.pulse_rate_hz >= 1000 else f"{rating.pulse_rate_hz:g} Hz"
-        )
-        reach = f"reach {rating.range_m:g} m at {rating.reflectance:.0%} by {rating.light}"
-        lines.append(f"   {rate:<10}{reach:<30}" + "".join(f"{text:<31}" for text in at_heights).rstrip())
-        at_rate = [one for one in sensor.ratings if one.pulse_rate_hz == rating.pulse_rate_hz]
-        if said := consistency(at_rate, sensor.wavelength_nm):
-            lines.append(f"   {'':<10}{said}")
-    return "\n".join(lines) + "\n"
 
 
 @app.command()

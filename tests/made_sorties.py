@@ -20,6 +20,7 @@ from planner.flight.sorties import Sortie
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.hazards import Hazards
+from planner.safety.airspace import wires_caution
 
 Array = npt.NDArray[np.float64]
 
@@ -76,7 +77,7 @@ def flown(assessment: Assessment, *, started: bool = True, word: str = "") -> As
     east, north = (float(value) for value in scene.frame.from_lonlat(*mission.take_off_deg[0]))
     take_off_m = np.array([east, north, float(scene.ground.at(east, north))])
     sorties = made_sorties(plan.lines, take_off_m, scene.frame)
-    names = sorties[0].time_s
+    names, checked = sorties[0].time_s, f"by A. Walker on foot{word}"
     time_s = {name: sum(sortie.time_s[name] for sortie in sorties) for name in names}
     swap_s = SWAP_S * (len(sorties) - 1)
     flight = dict(plan.flight) | {"sorties": len(sorties), "batteries": len(sorties), "turns": 0}
@@ -86,8 +87,9 @@ def flown(assessment: Assessment, *, started: bool = True, word: str = "") -> As
         mission=replace(
             mission,
             conditions=replace(mission.conditions, start=START if started else None),
-            hazards=Hazards(keep_out_margin_m=15.0, wires_checked=f"by A. Walker on foot{word}"),
+            hazards=Hazards(keep_out_margin_m=15.0, wires_checked=checked),
         ),
+        cautions=(*assessment.cautions, wires_caution(checked, 1)),
         scene=replace(scene, **made_hazards(scene.area, word)),
         plan=replace(plan, sorties=sorties, flight=flight),
     )

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from made_site import FRAME, box_deg, mission_text, write_area, write_mission, write_raster, write_site
+from made_site import FRAME, LAT, LON, box_deg, mission_text, write_area, write_mission, write_raster, write_site
 
 import planner
 from planner import cli
@@ -238,6 +238,23 @@ def test_met_leaves_with_0_and_the_folder(tmp_path, call):
     assert left == 0
     assert json.loads(out) == json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_sorties_and_batteries_are_said_beside_the_lines(tmp_path, call):
+    place = {"card": "hexacopter", "take_off": [[LON, LAT]]}
+    for folder, aircraft in (("with", place), ("without", {"card": "hexacopter"})):
+        (tmp_path / folder).mkdir()
+        left, out, _ = call("plan", write_site(tmp_path / folder, aircraft=aircraft, doubts={"draws": 0}))
+        assert left == 0
+        told = next(line for line in out.splitlines() if " km" in line and " min " in line)
+        flight = json.loads((tmp_path / folder / "out/meadow/summary.json").read_text(encoding="utf-8"))["flight"]
+        minutes = f"{flight['time_s']['total'] / 60:.1f} min"
+        if folder == "without":
+            assert told.endswith(f"{minutes} in the air; no sorties: no take-off place is given")
+            assert "sorties" not in flight
+        else:
+            assert (flight["sorties"], flight["batteries"]) == (1, 1)
+            assert told.endswith(f"; 1 sortie on 1 battery, {minutes} from first take-off to last landing")
 
 
 def test_what_the_forecast_is_worth_is_said_in_a_line_each(tmp_path, call):

@@ -115,7 +115,7 @@ def _obstacle_said(thing: Obstacle, scene: Scene) -> Said:
         *sag,
         ("Doubt, one standard deviation", doubt_text(thing)),
     )
-    return Said(thing.name, rows, "An obstacle that the path was held against, doubt included.")
+    return Said(thing.name, rows, "An obstacle: what is flown is held to the clearance from it, doubt included.")
 
 
 def _keep_outs(assessment: Assessment, words: list[Said]) -> list[Shape]:

@@ -1,6 +1,7 @@
 import base64
 import dataclasses
 import io
+import itertools
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
@@ -12,11 +13,13 @@ import pytest
 import shapely
 from files.small_job import line_figures, small_lines, small_mission, small_scene
 from made_quality import accuracy_parts, made_quality
+from made_sorties import flown
 
 from planner.assessment import Assessment, Forecast, Plan
 from planner.errors import Fault
 from planner.files import reportplots
 from planner.files.report import CAUSE_WORDS, LISTED_GAPS, density_text, write_report
+from planner.files.reportflight import PART_WORDS, time_bars
 from planner.flight.settings import Settings
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
@@ -277,6 +280,69 @@ def test_the_lines_are_those_of_the_plan(reader: Reader) -> None:
             line.swath_m, line.density_per_m2, line.ceiling_over_m,
         ]  # fmt: skip
         assert [number(cell) for cell in row[1:]] == pytest.approx(expected, abs=0.5)
+
+
+def test_the_sorties_are_those_of_the_plan(tmp_path: Path) -> None:
+    assessment = flown(job())
+    write_report(tmp_path / "report.html", assessment)
+    reader = Reader((tmp_path / "report.html").read_text(encoding="utf-8"))
+    rows = reader.body("sorties")
+    assert len(rows) == len(assessment.plan.sorties) == 2
+    for sortie, row in zip(assessment.plan.sorties, rows, strict=True):
+        assert row[:2] == [str(sortie.number), ", ".join(sortie.line_ids)]
+        assert row[3:5] == [f"{sortie.path.duration_s / 60:.1f}", f"{sortie.distance_m / 1000:.2f} km"]
+        assert row[5:] == [f"{100 * sortie.battery_share_used:.0f} %", f"{100 * sortie.reserve_share_left:.0f} %"]
+    assert rows[0][2] == "09:30 UTC"
+    total = assessment.plan.flight["time_s"]["total"] / 60
+    assert f"2 sorties on 2 sets of batteries, {total:.1f} minutes from the first take-off" in reader.text
+    assert "were the return flown from its farthest point, straight against the wind" in reader.text
+    assert "waits" not in reader.text, "the next sortie leaves as soon as the battery is swapped"
+    late = dataclasses.replace(assessment.plan.sorties[1], starts_s=assessment.plan.sorties[1].starts_s + 600)
+    plan = dataclasses.replace(assessment.plan, sorties=(assessment.plan.sorties[0], late))
+    write_report(tmp_path / "late.html", dataclasses.replace(assessment, plan=plan))
+    # 300 s of swap and 600 s more.
+    assert "sortie 2 waits 15 min for a charged battery" in Reader((tmp_path / "late.html").read_text("utf-8")).text
+
+
+def test_the_bars_of_time_follow_each_other_and_fill_the_whole() -> None:
+    time_s = flown(job()).plan.flight["time_s"]
+    bars = time_bars(time_s)
+    assert set(PART_WORDS) | {"total"} == set(time_s)
+    assert sum(bar["minutes"] for bar in bars) == pytest.approx(time_s["total"] / 60)
+    assert bars[0]["left"] == 0
+    for bar, after in itertools.pairwise(bars):
+        assert bar["left"] + bar["share"] == pytest.approx(after["left"])
+    assert bars[-1]["left"] + bars[-1]["share"] == pytest.approx(100)
+    assert "turns" not in {bar["name"] for bar in bars}, "sorties of one line have no turns"
+
+
+def test_obstacles_and_areas_are_listed_with_their_doubts(tmp_path: Path) -> None:
+    assessment = flown(job(), word=HOSTILE)
+    write_report(tmp_path / "report.html", assessment)
+    reader = Reader((tmp_path / "report.html").read_text(encoding="utf-8"))
+    shown = " ".join(HOSTILE.split())
+    mast, wire, hall = reader.body("obstacles")
+    # The mast stands on the plane 20 m + 0.1 east - 0.05 north of the middle, 20 m east and 20 m north of it.
+    assert mast == [f"radio mast{shown}", "upright", "55.0", "34.0 m", "1.5 m in height, 2 m in place"]
+    assert wire[:3] == [f"valley line{shown}", "wire, sags by up to 6.0 m", "74.0"]
+    assert hall[4] == "1 m in height, 1 m in place"
+    school, lane = reader.body("keep-outs")
+    assert school == [f"school{shown}", "from the ground up", "600"]
+    assert lane[1] == "from 130.0 m to 400.0 m, orthometric"
+    assert reader.body("sensitive") == [[f"nesting cliff{shown}", "4", "400"]]
+    assert f"searched for them as declared (by A. Walker on foot{shown})" in reader.text
+    assert not {"script", "img"} & {tag for tag, _ in reader.tags}
+
+
+def test_a_flight_without_take_off_place_says_that_batteries_are_not_counted(reader: Reader, tmp_path: Path) -> None:
+    assert "No sorties are planned: the mission gives no take-off place." in reader.text
+    assert "stack sorties" not in reader.tables
+    assert "The mission lists no obstacle" in reader.text
+    beaten = Fault("E32", "the wind of 20 m/s beats the airspeed on line L01", fix="wait")
+    plan = dataclasses.replace(job().plan, unflown=(beaten,))
+    write_report(tmp_path / "report.html", dataclasses.replace(job(), plan=plan))
+    text = Reader((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert f"No sorties are planned: {beaten.what}." in text
 
 
 def test_cautions_faults_and_assumptions_are_told(reader: Reader) -> None:

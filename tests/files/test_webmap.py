@@ -14,6 +14,7 @@ import pytest
 import shapely
 from made_quality import accuracy_parts, made_confidence, made_quality
 from made_site import NAVIGATION
+from made_sorties import flown
 
 from planner.aircraft import Aircraft
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
@@ -42,6 +43,7 @@ from planner.files.mapclasses import (
     density_breaks,
     legend,
 )
+from planner.files.mapflight import flight_layers
 from planner.files.mapwords import REASONS, feature_said
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
@@ -236,6 +238,13 @@ def assessment(
 def map_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("map") / "map.html"
     write_map(path, assessment())
+    return path
+
+
+@pytest.fixture(scope="module")
+def flown_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("flown") / "map.html"
+    write_map(path, flown(assessment(), word=HOSTILE[0]))
     return path
 
 
@@ -601,6 +610,71 @@ def test_a_users_text_stays_text(hostile_file: Path) -> None:
     assert covers[1:] == [f"meadow{HOSTILE[0]}"] * 3
 
 
+def test_layers_of_sorties_and_hazards_are_there_only_where_there_are_any(map_file: Path, flown_file: Path) -> None:
+    layers = {"paths", "obstacles", "keepouts", "sensitive"}
+    for path, there in ((map_file, set()), (flown_file, layers)):
+        page = path.read_text(encoding="utf-8")
+        assert layers & set(re.findall(r'data-layer="(\w+)"', page)) == there
+        assert layers & set(re.findall(r"geo_json_(\w+)_add\(", page)) == there
+
+
+def test_the_panel_tells_the_sorties(map_file: Path, flown_file: Path) -> None:
+    assert "sorties on" not in map_file.read_text(encoding="utf-8")
+    table = re.search(r'<table class="sorties">(.*?)</table>', flown_file.read_text(encoding="utf-8"), re.DOTALL)
+    assert table is not None
+    rows = [re.findall(r"<t[hd][^>]*>(.*?)</t[hd]>", row) for row in re.findall(r"<tr.*?</tr>", table[1])[1:]]
+    sorties = flown(assessment()).plan.sorties
+    assert len(rows) == 2 * len(sorties) == 10
+    for sortie, told, lines in zip(sorties, rows[::2], rows[1::2], strict=True):
+        assert lines == list(sortie.line_ids)
+        start = dt.datetime(2027, 4, 12, 9, 30) + dt.timedelta(seconds=round(sortie.starts_s))
+        minutes = f"{sortie.path.duration_s / 60:.1f}"
+        used, left = 100 * sortie.battery_share_used, 100 * sortie.reserve_share_left
+        assert told == [str(sortie.number), f"{start:%H:%M} UTC", minutes, f"{used:.0f} %", f"{left:.0f} %"]
+
+
+def test_without_a_start_take_offs_count_from_the_first(tmp_path: Path) -> None:
+    job = flown(assessment(), started=False)
+    write_map(tmp_path / "map.html", job)
+    first, second = (said for said in _words(tmp_path / "map.html") if said["title"] in ("Sortie 1", "Sortie 2"))
+    minutes = round(job.plan.sorties[1].starts_s / 60)
+    assert dict(first["rows"])["Take-off, after the first"] == "0:00"
+    assert dict(second["rows"])["Take-off, after the first"] == f"0:{minutes:02d}"
+
+
+def test_hazards_tell_their_heights_and_keep_their_names_as_text(flown_file: Path) -> None:
+    page = flown_file.read_text(encoding="utf-8")
+    assert "onerror=alert(1)>" not in page
+    said = {words["title"].removesuffix(HOSTILE[0]): dict(words["rows"]) for words in _words(flown_file)}
+    job = flown(assessment())
+    for thing in job.scene.obstacles:
+        rows = said[thing.name]
+        assert rows["Top, orthometric"] == f"{thing.top_m:.1f} m"
+        assert rows["Doubt, one standard deviation"].startswith(f"{thing.vertical_sd_m:g} m in height")
+    mast = job.scene.obstacles[0]
+    ground = float(job.scene.ground.at(mast.outline.x, mast.outline.y))
+    assert said["radio mast"]["Above ground, at its middle"] == f"{mast.top_m - ground:.1f} m"
+    assert said["valley line"]["Most sag between supports"] == "6.0 m"
+    assert said["school"] == {"Closed": "from the ground up", "Kept away by": "15 m"}
+    assert said["air lane"]["Closed"] == "from 130.0 m to 400.0 m, orthometric"
+    # A cost of 3 comes on top of the metre itself.
+    assert said["nesting cliff"] == {"Cost of a metre over it": "4 of one elsewhere"}
+
+
+def test_arrows_point_where_the_path_goes() -> None:
+    job = flown(assessment())
+    words: list[Any] = []
+    _, shapes = flight_layers(job, words)["paths"]
+    arrows = [shape for shape in shapes if shape["properties"].get("symbol") == "way"]
+    assert len(arrows) == 2 * len(job.plan.sorties), "one out, one back"
+    for arrow, sortie in zip(arrows[::2], job.plan.sorties, strict=True):
+        (lon, lat), line = arrow["geometry"]["coordinates"], sortie.lines[0]
+        to = [float(value) for value in job.scene.frame.to_lonlat(*line.points_m[0, :2])]
+        # The way out is straight: the geodesic from the arrow on to the start of the line has its direction.
+        azimuth = WGS84.inv(lon, lat, *to)[0]
+        assert (arrow["properties"]["turn"] - azimuth + 180) % 360 - 180 == pytest.approx(0, abs=0.2)
+
+
 def test_only_the_pages_own_scripts_are_allowed() -> None:
     guard = guarded("<html><head></head><script>one()</script></html>")
     # echo -n 'one()' | openssl dgst -sha256 -binary | base64
@@ -872,6 +946,31 @@ def test_hostile_names_open_no_dialog(browser: Any, hostile_file: Path) -> None:
         opened.page.keyboard.press("Enter")
         opened.page.locator(".said dd").get_by_text(f"meadow{HOSTILE[0]}", exact=True).wait_for(timeout=5000)
         assert opened.said == []
+
+
+@pytest.mark.browser
+def test_paths_and_hazards_open_offline_and_go_with_their_layers(browser: Any, flown_file: Path) -> None:
+    with Opened(browser, flown_file) as opened:
+        page = opened.page
+        assert page.locator("path.line-hit").count() == 10
+        assert page.locator(".mark-mast").count() == 1
+        page.locator(".mark-mast").focus()
+        page.keyboard.press("Enter")
+        assert page.locator(".said h3").inner_text() == f"radio mast{HOSTILE[0]}"
+        page.keyboard.press("Escape")
+        page.locator('path[aria-label="Sortie 2"]').focus()
+        page.keyboard.press("Enter")
+        page.locator(".said h3").get_by_text("Sortie 2", exact=True).wait_for(timeout=5000)
+        for layer, drawn in (
+            ("paths", ".mark-way"),
+            ("obstacles", ".mark-mast"),
+            ("keepouts", 'path[fill="url(#keep-out)"].leaflet-interactive'),
+        ):
+            assert page.locator(drawn).count() > 0
+            page.uncheck(f'input[data-layer="{layer}"]')
+            assert page.locator(drawn).count() == 0
+        assert opened.said == []
+        assert opened.requests() == [flown_file.as_uri()]
 
 
 @pytest.mark.browser
