@@ -1,7 +1,7 @@
 """Make the sample terrain: invented places, one seed each.
 
-``python terrain_samples/make_terrain.py`` rewrites every raster here, and the areas, cover and named features in
-``missions/``. Heights are stored in whole steps of a binary fraction of a metre, most of 1/64 m: that leaves the low
+``python terrain_samples/make_terrain.py`` rewrites every raster here, and the areas, cover, named features and hazards
+in ``missions/``. Heights are stored in whole steps of a binary fraction of a metre, most of 1/64 m: that leaves the low
 bits of a float32 empty, so it packs well.
 """
 
@@ -12,12 +12,12 @@ import numpy as np
 import pyproj
 import rasterio
 import shapely
-from places import lowmere, norrstad, oskarfell, petrow, thornwick, vass
+from places import castlefen, hollin_gill, karnholt, lowmere, norrstad, oskarfell, petrow, thornwick, vass
 from places.shapes import Outlines, Raster
 
 HERE = Path(__file__).resolve().parent
 MISSIONS = HERE.parent / "missions"
-PLACES = (oskarfell, lowmere, thornwick, petrow, norrstad, vass)
+PLACES = (oskarfell, lowmere, thornwick, petrow, norrstad, vass, hollin_gill, karnholt, castlefen)
 
 
 def rasters() -> dict[str, Raster]:
@@ -26,7 +26,7 @@ def rasters() -> dict[str, Raster]:
 
 
 def outlines() -> dict[str, str]:
-    """Return every area of interest, cover and set of named features by file name, as GeoJSON text."""
+    """Return every area of interest, cover, set of named features and of hazards by file name, as GeoJSON text."""
     return {name: geojson(drawn) for place in PLACES for name, drawn in place.outlines().items()}
 
 
@@ -55,6 +55,8 @@ def geojson(drawn: Outlines) -> str:
         if isinstance(shape, shapely.Polygon):
             rings = [lonlat(ring) for ring in (shape.exterior, *shape.interiors)]
             geometry = {"type": "Polygon", "coordinates": rings}
+        elif isinstance(shape, shapely.Point):
+            geometry = {"type": "Point", "coordinates": lonlat(shape)[0]}
         else:
             geometry = {"type": "LineString", "coordinates": lonlat(shape)}
         features.append({"type": "Feature", "properties": fields, "geometry": geometry})

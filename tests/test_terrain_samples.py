@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 import pyproj
@@ -25,18 +26,31 @@ RASTERS = (
     "petrow_surface.tif",
     "norrstad_ground.tif",
     "vass_ground.tif",
+    "hollin_gill_ground.tif",
+    "karnholt_ground.tif",
+    "castlefen_ground.tif",
 )
 EPSG = {"oskarfell": 32629, "lowmere": 32631, "thornwick": 32630, "petrow": 32633, "norrstad": 32632, "vass": 32633}
-CELL_M = {"norrstad": 2.0, "vass": 2.0}
+EPSG |= {"hollin_gill": 32630, "karnholt": 32633, "castlefen": 32631}
+CELL_M = dict.fromkeys(("norrstad", "vass", "hollin_gill", "karnholt", "castlefen"), 2.0)
 SITES = tuple(
     (f"{place}_ground.tif", f"{place}_area.geojson", margin_m)
-    for place, margin_m in (("oskarfell", 200), ("lowmere", 200), ("petrow", 150), ("norrstad", 200), ("vass", 195))
+    for place, margin_m in (
+        ("oskarfell", 200),
+        ("lowmere", 200),
+        ("petrow", 150),
+        ("norrstad", 200),
+        ("vass", 195),
+        ("hollin_gill", 200),
+        ("karnholt", 300),
+        ("castlefen", 200),
+    )
 )
 COVERED = ("thornwick", "lowmere", "petrow", "norrstad", "vass")
 
 
 def place_of(name: str) -> str:
-    return name.split("_", 1)[0]
+    return name.rsplit("_", 1)[0]
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +66,7 @@ def heights_m(name: str) -> np.ndarray:
         return file.read(1).astype(np.float64)
 
 
-def drawn_in(crs: str, name: str) -> list[tuple[dict[str, str], shapely.Geometry]]:
+def drawn_in(crs: str, name: str) -> list[tuple[dict[str, Any], shapely.Geometry]]:
     """Fields and shape of every feature of a file of the missions, in a projected CRS."""
     to_grid = pyproj.Transformer.from_crs("EPSG:4326", crs, always_xy=True)
 
@@ -133,6 +147,9 @@ def test_an_area_has_raster_round_it_for_turns(raster: str, area: str, margin_m:
         ("petrow_area.geojson", 16),
         ("norrstad_area.geojson", 36),
         ("vass_area.geojson", 48),
+        ("hollin_gill_area.geojson", 50),
+        ("karnholt_area.geojson", 120 * 90 / 100),
+        ("castlefen_area.geojson", 24),
     ],
 )
 def test_an_area_is_one_anticlockwise_ring_of_the_size_in_the_brief(area: str, hectares: float) -> None:
@@ -266,6 +283,50 @@ def test_water_of_the_wetland_is_level_and_all_else_stands_above_it(script: Modu
     shore = cells_in("vass_ground.tif", cover["reed"].difference(cover["water_open"].buffer(1.0)))
     assert shore.min() > level
     assert np.median(shore) - level == pytest.approx(0.5, abs=0.2)
+
+
+def test_the_valley_has_sides_of_35_degrees_and_falls_190_m_from_moor_to_beck() -> None:
+    area = area_in("EPSG:32630", "hollin_gill_area.geojson")
+    assert np.ptp(cells_in("hollin_gill_ground.tif", area)) == pytest.approx(190, abs=8)
+    with rasterio.open(SAMPLES / "hollin_gill_ground.tif") as file:
+        heights, to_crs = file.read(1).astype(np.float64), file.transform
+    rows, cols = np.nonzero(np.ones_like(heights))
+    inside = shapely.contains_xy(area.buffer(-30), *(to_crs @ (cols + 0.5, rows + 0.5))).reshape(heights.shape)
+    sides = slope_deg(heights, 2.0)[inside]
+    assert np.median(sides) == pytest.approx(35, abs=0.5)
+    assert (np.abs(sides - 35) < 5).mean() > 0.9
+
+
+def test_the_open_pit_is_140_m_deep_behind_faces_of_72_degrees() -> None:
+    area = area_in("EPSG:32633", "karnholt_area.geojson")
+    inside = cells_in("karnholt_ground.tif", area)
+    rim, floor = np.median(inside[inside > 300]), np.median(inside[inside < 190])
+    assert rim - floor == pytest.approx(140, abs=2)
+    with rasterio.open(SAMPLES / "karnholt_ground.tif") as file:
+        slope = slope_deg(file.read(1).astype(np.float64), 2.0)
+    faces = slope[slope > 60]
+    assert faces.size > 8000
+    assert np.percentile(faces, 75) == pytest.approx(72, abs=1.5)  # cells at the ends of a face see less of it
+
+
+def test_the_fields_under_the_power_line_rise_and_fall_by_45_m() -> None:
+    inside = cells_in("castlefen_ground.tif", area_in("EPSG:32631", "castlefen_area.geojson"))
+    assert np.ptp(inside) / 2 == pytest.approx(45, abs=2)
+
+
+def test_the_power_line_hangs_between_eleven_towers_of_45_m_in_the_middle_of_its_corridor() -> None:
+    drawn = drawn_in("EPSG:32631", "castlefen_obstacles.geojson")
+    towers = [shape for fields, shape in drawn if fields["kind"] == "tower" and fields["height_agl_m"] == 45]
+    [(wire, conductors)] = [(fields, shape) for fields, shape in drawn if fields["kind"] == "wire"]
+    assert len(towers) == 11
+    assert np.allclose(shapely.get_coordinates(towers), shapely.get_coordinates(conductors))
+    spans = np.hypot(*np.diff(shapely.get_coordinates(conductors), axis=0).T)
+    np.testing.assert_allclose(spans, 300, atol=0.1)
+    assert wire["sag_m"] > 0
+    area = area_in("EPSG:32631", "castlefen_area.geojson")
+    assert area.centroid.distance(conductors) < 0.1
+    [(_, farm)] = drawn_in("EPSG:32631", "castlefen_keep_out.geojson")
+    assert 40 < area.distance(farm) < 200
 
 
 @pytest.mark.parametrize("place", COVERED)

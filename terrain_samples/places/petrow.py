@@ -80,6 +80,19 @@ def village_parts() -> dict[str, list[shapely.Polygon]]:
     }
 
 
+def obstacles() -> list[tuple[dict[str, str | float], shapely.Geometry]]:
+    """Return a mast for aerials and the church tower, each with its height, in the raster's CRS."""
+    mast = {"name": "aerial mast", "kind": "mast", "height_agl_m": 24.0, "radius_m": 0.5}
+    tower = {"name": "church tower", "kind": "tower", "height_agl_m": 30.0, "radius_m": 3.5}
+    sure = {"vertical_sd_m": 1.0, "horizontal_sd_m": 1.0}
+    return [(mast | sure, in_village(shapely.Point(110, 72))), (tower | sure, in_village(shapely.Point(-10, 42)))]
+
+
+def school_yard() -> shapely.Polygon:
+    """Return the yard of the school beyond the last lane in the raster's CRS."""
+    return in_village(shapely.box(-300, 180, -262, 215))
+
+
 def make_village() -> tuple[Array, Array]:
     """Return bare earth and top surface of the village [m], two arrays of shape (rows, cols)."""
     rng = np.random.default_rng(SEED)
@@ -103,8 +116,10 @@ def rasters() -> dict[str, Raster]:
 
 
 def outlines() -> dict[str, Outlines]:
-    """Return area of interest and cover by file name."""
+    """Return area of interest, cover, obstacles and keep-out area by file name."""
     return {
         "petrow_area.geojson": Outlines(LATTICE.crs, [({"name": "Petrow village"}, village_area())]),
         "petrow_cover.geojson": Outlines(LATTICE.crs, cover_parts(village_parts())),
+        "petrow_obstacles.geojson": Outlines(LATTICE.crs, obstacles()),
+        "petrow_keep_out.geojson": Outlines(LATTICE.crs, [({"name": "school yard"}, school_yard())]),
     }

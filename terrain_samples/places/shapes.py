@@ -61,10 +61,10 @@ class Raster(NamedTuple):
 
 
 class Outlines(NamedTuple):
-    """One file of polygons or lines, drawn in a projected CRS, each with its fields."""
+    """One file of polygons, lines or points, drawn in a projected CRS, each with its fields."""
 
     crs: str
-    parts: list[tuple[dict[str, str], shapely.Geometry]]
+    parts: list[tuple[dict[str, str | float], shapely.Geometry]]
 
 
 def fractal(shape: tuple[int, int], longest_m: float, slope: float, rng: np.random.Generator) -> Array:
@@ -109,6 +109,6 @@ def stored(heights_m: Array, step_m: float = HEIGHT_STEP_M) -> npt.NDArray[np.fl
     return (np.round(heights_m / step_m) * step_m).astype(np.float32)
 
 
-def cover_parts(parts: dict[str, list[shapely.Polygon]]) -> list[tuple[dict[str, str], shapely.Geometry]]:
+def cover_parts(parts: dict[str, list[shapely.Polygon]]) -> list[tuple[dict[str, str | float], shapely.Geometry]]:
     """Return cover polygons by class as the parts of a file: what comes later lies on top."""
     return [({"cover": kind}, part) for kind, polygons in parts.items() for part in polygons]
