@@ -3,7 +3,8 @@
 Lives here: planning, safety of lines, and all there is to say about a flight. Must not know files.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from planner.survey.legs import rating_of
 from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
 from planner.survey.remarks import cautions_of, method
+from planner.survey.resuming import lines_left
 
 Progress = Callable[[str, int, int], None]
 
@@ -68,11 +70,14 @@ def _plan_of(
     settings: Settings | None,
     sorties: tuple[Sortie, ...] = (),
     unflown: tuple[Fault, ...] = (),
+    left: tuple[FlightLine, ...] | None = None,
 ) -> Plan:
-    legs = legs_of(lines, sorties)
+    """Return a plan of lines, of which only those left are to be flown."""
+    to_fly = lines if left is None else left
+    legs = legs_of(to_fly, sorties)
     faults = path_faults(mission, scene, legs)
     figures = tuple(line_figures(mission, scene, line, faults) for line in lines)
-    flight = flight_figures(lines, mission.aircraft, mission.sensor, scene.frame, sorties)
+    flight = flight_figures(to_fly, mission.aircraft, mission.sensor, scene.frame, sorties)
     return Plan(lines, settings, figures, flight, sorties, faults, unflown)
 
 
@@ -179,12 +184,57 @@ def review(
     threads: int = 2,
 ) -> Assessment:
     """Assess lines that somebody drew, by the same forecast that tests our own plans."""
-    drawn = tuple(lines)
-    sorties: tuple[Sortie, ...] = ()
-    unflown: tuple[Fault, ...] = ()
-    try:
-        drawn, sorties = sorties_of(mission, scene, drawn, ordered=True)
-    except InfeasibleError as error:  # what somebody drew is judged all the same
-        unflown = error.faults
+    drawn, sorties, unflown = _flown(mission, scene, tuple(lines))
     plan = _plan_of(mission, scene, drawn, None, sorties, unflown)
     return assess(mission, scene, plan, progress=progress, threads=threads)
+
+
+def resume(
+    mission: Mission,
+    scene: Scene,
+    lines: Sequence[FlightLine],
+    done: Collection[str],
+    *,
+    progress: Progress | None = None,
+    threads: int = 2,
+) -> Assessment:
+    """Assess a plan of which some lines are flown: new sorties for the others, the forecast of all.
+
+    What is left keeps its order and its directions, so that the forecast of the whole stays what it was.
+
+    Parameters
+    ----------
+    mission, scene : Mission, Scene
+        The job, with the take-off places and the weather of the day.
+    lines : sequence of FlightLine
+        The whole plan.
+    done : collection of str
+        Names of the lines that are flown, see `planner.survey.resuming.lines_named`.
+
+    Raises
+    ------
+    InputError
+        E33 where nothing is left, E30 where a take-off place cannot be used, and as `assess`.
+    """
+    left = lines_left(lines, done)
+    if not left:
+        raise InputError(Fault("E33", "all lines of the plan are done", fix="plan anew where something is missing"))
+    _, sorties, unflown = _flown(mission, scene, left)
+    plan = _plan_of(mission, scene, tuple(lines), None, sorties, unflown, left)
+    found = assess(mission, scene, plan, progress=progress, threads=threads)
+    flown = ", ".join(line.line_id for line in lines if line.line_id in done) or "none"
+    said = (
+        f"lines already flown as planned: {flown}; times, sorties and safety are of the {len(left)} lines left, "
+        f"the forecast is of all {len(lines)}"
+    )
+    return replace(found, assumptions=(*found.assumptions, said))
+
+
+def _flown(
+    mission: Mission, scene: Scene, drawn: tuple[FlightLine, ...]
+) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...], tuple[Fault, ...]]:
+    """Return lines in the order given, their sorties, and why there are none: lines given are judged all the same."""
+    try:
+        return *sorties_of(mission, scene, drawn, ordered=True), ()
+    except InfeasibleError as error:
+        return drawn, (), error.faults
