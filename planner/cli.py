@@ -136,7 +136,8 @@ def _verdict(assessment: "Assessment", folder: Path) -> str:
             f"lines {chosen.line_spacing_m:.1f} m apart, heading {chosen.heading_deg:.0f} deg"
         )
     lines += [f"  UNSAFE {fault}" for fault in assessment.unsafe]
-    lines += [f"  over: {caution.text}" for caution in assessment.cautions if caution.status == "over"]
+    over = [one for one in assessment.cautions if one.status == "over" and one.caution_id != "unsafe line"]
+    lines += [f"  over: {caution.text}" for caution in over]
     lines.append("  cautions: in the summary and on the map; none of this replaces local rules and licensed practice")
     lines.append(f"  written to {folder}")
     return "\n".join(lines)

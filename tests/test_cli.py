@@ -338,6 +338,7 @@ def test_review_of_an_unsafe_line_leaves_with_4_and_the_outputs(tmp_path, call):
     left, out, _ = call("review", job, drawn_lines(tmp_path, 20.0), "--out", tmp_path / "result")
     assert left == 4
     assert re.search(r"UNSAFE E23 lon 9\.\d+ lat 47\.\d+: line low comes within 19\.\d m", out)
+    assert out.count("line low comes within") == 1, "told once"
     assert "way out:" in out
     assert written(tmp_path / "result") == OUTPUTS
     summary = json.loads((tmp_path / "result" / "summary.json").read_text(encoding="utf-8"))

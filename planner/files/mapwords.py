@@ -93,13 +93,14 @@ def feature_said(part: PartFigures, cases: Sequence[CaseFigures]) -> Said:
     return Said(part.name, rows, f"What helps: {part.advice}." if part.advice else "")
 
 
-def line_said(line: FlightLine, figures: LineFigures, ceiling_agl_m: float) -> Said:
-    """Return what a flight line says."""
+def line_said(line: FlightLine, figures: LineFigures, ceiling_agl_m: float, sortie: int | None = None) -> Said:
+    """Return what a flight line says; `sortie` is the number of the one that flies it."""
     over = figures.ceiling_over_m
     heights = f"{figures.agl_min_m:.0f} / {figures.agl_mean_m:.0f} / {figures.agl_max_m:.0f} m"
-    unsafe = ("Unsafe as drawn", "too near to the ground, or below the stated hazard distance")
+    unsafe = ("Unsafe as drawn", "too near to ground, obstacles or a closed area, or below the stated hazard distance")
     rows = (
         *((unsafe,) if figures.unsafe else ()),
+        *((("Sortie", str(sortie)),) if sortie is not None else ()),
         ("Heading, true", f"{figures.heading_deg % 360:.1f}°"),
         ("Length kept", f"{thousands(figures.length_m)} m"),
         ("Height above ground, min / mean / max", heights),

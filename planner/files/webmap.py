@@ -23,6 +23,7 @@ from planner.files.mapflight import STYLES, flight_layers
 from planner.files.mappanel import panel_of
 from planner.files.mapshapes import course, feature, numbered, point, polygons, rings, word_number
 from planner.files.mapwords import Said, checkpoint_said, feature_said, gap_said, line_said, take_off_said, thousands
+from planner.files.sortiefiles import sortie_of_lines
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
 
@@ -212,11 +213,13 @@ def _gap_style(shape: dict[str, Any]) -> dict[str, Any]:
 def _line_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
     """Return the lines: lead-in and lead-out, kept part, what takes the click, and the marks of direction."""
     frame = assessment.scene.frame
+    sortie_of = sortie_of_lines(assessment.plan.sorties)
     under, inked, hits, marks = [], [], [], []
     for line, figures in zip(assessment.plan.lines, assessment.plan.figures, strict=True):
         kept = line.kept_points_m()
         drawn, whole = course(frame, kept), course(frame, line.points_m)
-        key = word_number(words, line_said(line, figures, assessment.mission.limits.ceiling_agl_m))
+        ceiling, sortie = assessment.mission.limits.ceiling_agl_m, sortie_of.get(line.line_id)
+        key = word_number(words, line_said(line, figures, ceiling, sortie))
         under.append(feature("casing", drawn))
         inked += [
             feature("lead", whole),

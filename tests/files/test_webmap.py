@@ -661,6 +661,13 @@ def test_hazards_tell_their_heights_and_keep_their_names_as_text(flown_file: Pat
     assert said["nesting cliff"] == {"Cost of a metre over it": "4 of one elsewhere"}
 
 
+def test_a_line_names_its_sortie(map_file: Path, flown_file: Path) -> None:
+    line_id = assessment().plan.lines[1].line_id
+    for path, sortie in ((map_file, None), (flown_file, "2")):
+        (rows,) = (dict(said["rows"]) for said in _words(path) if said["title"] == f"Line {line_id}")
+        assert rows.get("Sortie") == sortie
+
+
 def test_arrows_point_where_the_path_goes() -> None:
     job = flown(assessment())
     words: list[Any] = []
