@@ -39,7 +39,7 @@ def standing_cautions() -> tuple[Caution, ...]:
         Caution(
             "airspace",
             "note",
-            "Airspace, aerodromes, people on the ground and sight line were not checked. Check them for the place and "
+            "Airspace, aerodromes and people on the ground were not checked. Check them for the place and "
             "the day with the authority in charge.",
         ),
     )
