@@ -5,8 +5,6 @@ Lives here: rows of sorties, and what an obstacle or an area is called and how h
 
 from dataclasses import dataclass
 
-import shapely
-
 from planner.assessment import Assessment
 from planner.files.sortiefiles import takes_off_at
 from planner.flight.sorties import Sortie
@@ -81,8 +79,3 @@ def span_text(area: KeepOut, scene: Scene) -> str:
     if area.top_m is None:
         return f"from {floor} up" + ("" if area.floor_m is None else f", {scene.heights}")
     return f"from {floor} to {area.top_m:.1f} m, {scene.heights}"
-
-
-def plan_m2(area: shapely.Geometry) -> float:
-    """Return the area of a local polygon [m2]."""
-    return float(shapely.area(area))

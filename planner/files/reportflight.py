@@ -12,11 +12,11 @@ from planner.files.flightwords import (
     RESERVE_WORDS,
     above_ground_text,
     doubt_text,
-    plan_m2,
     sortie_rows,
     span_text,
 )
 from planner.flight.sorties import Sortie
+from planner.ground.geodesy import geodesic_area_m2
 
 Row = dict[str, Any]
 
@@ -94,11 +94,15 @@ def _hazards(assessment: Assessment) -> Row:
             for thing in scene.obstacles
         ],
         "keep_outs": [
-            {"name": area.name, "closed": span_text(area, scene), "area_m2": plan_m2(area.polygon)}
+            {
+                "name": area.name,
+                "closed": span_text(area, scene),
+                "area_m2": geodesic_area_m2(scene.frame, area.polygon),
+            }
             for area in scene.keep_outs
         ],
         "sensitive": [
-            {"name": area.name, "cost": f"{1 + area.cost:g}", "area_m2": plan_m2(area.polygon)}
+            {"name": area.name, "cost": f"{1 + area.cost:g}", "area_m2": geodesic_area_m2(scene.frame, area.polygon)}
             for area in scene.sensitive
         ],
         "heights": scene.heights,
