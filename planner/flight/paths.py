@@ -41,6 +41,8 @@ __all__ = [
 
 ALIGNMENT_BANK_DEG = 15.0  # steeper ones lose satellites: common practice, no source
 
+SAME_PLACE_M = 1e-6  # vertices nearer than this are one
+
 
 @dataclass(frozen=True)
 class Flyer:
@@ -104,7 +106,10 @@ def fly_path(flyer: Flyer, lines: Sequence[FlightLine], take_off_m: Array) -> Pa
 def along_line(flyer: Flyer, line: FlightLine) -> Path:
     """Return the path along one line, leads included."""
     along = line.along_m()
-    stations = np.unique(np.concatenate([along, np.clip(line.kept_m, 0.0, along[-1])]))
+    ends = np.clip(line.kept_m, 0.0, along[-1])
+    # A vertex where data begin or cease but for rounding would be a segment without length.
+    apart = np.abs(along[:, np.newaxis] - ends).min(axis=1) > SAME_PLACE_M
+    stations = np.unique(np.concatenate([along[apart], ends]))
     points = np.column_stack([np.interp(stations, along, line.points_m[:, axis]) for axis in range(3)])
     middles = (stations[1:] + stations[:-1]) / 2
     kept = (middles > line.kept_m[0]) & (middles < line.kept_m[1])
