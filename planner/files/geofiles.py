@@ -182,12 +182,13 @@ def _overshoot_m(mission: Mission) -> float:
 
 
 def _manoeuvre_m(mission: Mission) -> float:
-    """Return how far turns and alignment manoeuvres reach past a line [m]."""
+    """Return how far turns, alignment manoeuvres and braking after them reach past a line [m]."""
     speed = mission.flight.speed_mps or mission.aircraft.max_speed_mps
     turn = 2 * float(turn_radius_m(speed, min(ALIGNMENT_BANK_DEG, mission.aircraft.max_bank_deg)))
     if mission.navigation.alignment == "straight":
         turn = max(turn, speed * mission.navigation.alignment_s)
-    return turn if mission.aircraft.kind == "multirotor" else 2 * turn
+    brake = mission.aircraft.max_speed_mps**2 / (2 * mission.aircraft.acceleration_mps2)
+    return turn + brake if mission.aircraft.kind == "multirotor" else 2 * turn
 
 
 def _named_frame(wanted: str, lon: float, lat: float) -> Frame:

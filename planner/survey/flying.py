@@ -170,17 +170,20 @@ def path_faults(mission: Mission, scene: Scene, legs: Legs) -> tuple[Fault, ...]
     where = _where(scene, legs.places_m)
     high = np.flatnonzero(~legs.near_ground)
     near = nearest_of_scene(scene, legs.places_m[high], terrain_doubt_m(mission, scene))
+    distance = near.distance_m
+    if mission.terrain.holes == "refuse":  # a hole is bridged for rays, but nobody knows what stands in it
+        distance = np.where(over_unknown(scene, legs.places_m[high]), np.nan, distance)
     things = [near.names[number] if number >= 0 else "" for number in near.which.tolist()]
     faults = [
         *clearance_faults(
             legs.names,
             legs.leg[high],
-            near.distance_m,
+            distance,
             things,
             mission.limits.clearance_m,
             lambda place: where(int(high[place])),
         ),
-        *off_terrain_faults(legs.names, legs.leg[high], near.distance_m, lambda place: where(int(high[place]))),
+        *off_terrain_faults(legs.names, legs.leg[high], distance, lambda place: where(int(high[place]))),
     ]
     if scene.keep_outs:
         kept = nearest_keep_out(scene.keep_outs, legs.places_m)
@@ -188,6 +191,11 @@ def path_faults(mission: Mission, scene: Scene, legs: Legs) -> tuple[Fault, ...]
         margin = mission.hazards.keep_out_margin_m
         faults += keep_out_faults(legs.names, legs.leg, kept.distance_m, areas, margin, where)
     return tuple(faults)
+
+
+def over_unknown(scene: Scene, places_m: Array) -> npt.NDArray[np.bool_]:
+    """Return which places, shape (n, 3) [m], have no known terrain beneath."""
+    return np.isnan(scene.top.at(places_m[:, 0], places_m[:, 1]))
 
 
 def sensitive_m(scene: Scene, lines: Sequence[FlightLine], sorties: Sequence[Sortie]) -> Array:

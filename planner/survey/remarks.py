@@ -30,7 +30,7 @@ from planner.safety.daylight import daylight_caution
 from planner.safety.eyesafety import laser_caution
 from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
-from planner.survey.flying import sensitive_m
+from planner.survey.flying import legs_of, over_unknown, sensitive_m
 from planner.survey.legs import rating_of
 from planner.survey.watching import sight_cautions
 
@@ -115,6 +115,13 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
     yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
     yield logging_caution(conditions.start, lasts_s)
+    unknown = over_unknown(scene, legs_of(plan.lines, plan.sorties).places_m)
+    if mission.terrain.holes == "unknown" and unknown.any():
+        yield Caution(
+            "unknown ground",
+            "cannot tell",
+            f"{100 * unknown.mean():.1f} % of the way lies over ground of unknown height: no clearance is known there.",
+        )
     if not plan.sorties:
         why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
         yield Caution(
