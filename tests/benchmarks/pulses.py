@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "ranging"), str(Path(__file__).parents[1] / "flight")]
+sys.path[:0] = [str(Path(__file__).parents[1] / room) for room in ("", "ranging", "flight")]
 
 REPEATS = 5
 AREAS_KM2 = (0.5, 1.0, 2.0, 4.0)
