@@ -153,7 +153,7 @@ def ridge_job(folder, *take_offs_m):
 
 def test_each_side_of_a_ridge_is_flown_from_its_own_side(tmp_path):
     mission, scene, lines = ridge_job(tmp_path, (-120.0, 0.0), (120.0, 0.0))
-    _, sorties = sorties_of(mission, scene, lines, ordered=False)
+    _, sorties = sorties_of(mission, scene, lines, flyer_of(mission, scene), ordered=False)
     flown = {(round(float(sortie.take_off_m[0])), *sorted(sortie.line_ids)) for sortie in sorties}
     assert flown == {(-120, "W1", "W2"), (120, "E1", "E2")}
     [caution] = sight_cautions(mission, scene, sorties)
@@ -177,7 +177,7 @@ def test_what_the_one_place_does_not_see_is_flown_and_named(tmp_path):
 def test_how_far_the_aircraft_is_seen_depends_on_its_size(tmp_path):
     mission, scene, lines = ridge_job(tmp_path, (-120.0, 0.0))
     mission = replace(mission, aircraft=replace(mission.aircraft, max_dimension_m=0.2))
-    _, sorties = sorties_of(mission, scene, lines[::2], ordered=False)
+    _, sorties = sorties_of(mission, scene, lines[::2], flyer_of(mission, scene), ordered=False)
     [caution] = sight_cautions(mission, scene, sorties)
     # 327 x 0.2 + 20 = 85.4 m (M); the far ends of the lines lie 65 m aside, 60 m along and 46.9 m over the eye
     assert (caution.status, caution.limit) == ("over", pytest.approx(85.4))

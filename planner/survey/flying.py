@@ -15,7 +15,7 @@ from planner.flight.paths import Flyer
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.sorties import Day, Sortie, plan_sorties, quickest_sorties
 from planner.flight.winds import Wind
-from planner.ground.clearance import crossed_m, nearest_keep_out, nearest_of_scene, stations
+from planner.ground.clearance import crossed_m, nearest_keep_out, nearest_of_scene, stations, upper_surface
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.safety.airspace import clearance_faults, keep_out_faults, off_terrain_faults, take_off_fault
@@ -59,7 +59,8 @@ def flyer_of(mission: Mission, scene: Scene) -> Flyer:
     convergence = scene.frame.convergence_rad(centre.x, centre.y)
     wind = Wind(conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence)
     clearance = mission.limits.clearance_m + terrain_doubt_m(mission, scene) + CHORD_M
-    nearby, known = highest_nearby(scene.top, clearance), highest_nearby(scene.ground, clearance, known_only=True)
+    nearby = highest_nearby(upper_surface(scene), clearance)
+    known = highest_nearby(scene.ground, clearance, known_only=True)
     floor = Floor(scene.ground, known, nearby, clearance, clearance, scene.obstacles)
     aircraft, limits = mission.aircraft, mission.limits
     climb, descent = limits.climb_mps or np.inf, limits.descent_mps or np.inf
@@ -98,7 +99,7 @@ def take_offs_m(mission: Mission, scene: Scene) -> list[Array]:
 
 
 def sorties_of(
-    mission: Mission, scene: Scene, lines: Sequence[FlightLine], *, ordered: bool
+    mission: Mission, scene: Scene, lines: Sequence[FlightLine], flyer: Flyer, *, ordered: bool
 ) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...]]:
     """Return lines as they are flown, and the sorties that fly them; no sorties where no take-off place is given.
 
@@ -110,6 +111,8 @@ def sorties_of(
         The job.
     lines : sequence of FlightLine
         What is to be flown.
+    flyer : Flyer
+        What flies them, from `flyer_of`.
     ordered : bool
         Whether order and directions are given; else they are chosen.
 
@@ -123,7 +126,6 @@ def sorties_of(
     places = take_offs_m(mission, scene)
     if not (places and lines):
         return tuple(lines), ()
-    flyer = flyer_of(mission, scene)
     elevation = float(np.mean([place[2] for place in places]))
     day = Day(mission.conditions.temperature_c, elevation)
     fly = plan_sorties if ordered else quickest_sorties

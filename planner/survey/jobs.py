@@ -110,8 +110,9 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     requirement = mission.requirement
     cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
     settings, lines = choose_flight(mission, scene, cell_m)
-    lines = (*lines, *calibration_lines(lines, flyer_of(mission, scene)))
-    flown, sorties = sorties_of(mission, scene, lines, ordered=False)
+    flyer = flyer_of(mission, scene)
+    lines = (*lines, *calibration_lines(lines, flyer))
+    flown, sorties = sorties_of(mission, scene, lines, flyer, ordered=False)
     plan = _plan_of(mission, scene, flown, settings, sorties)
     if faults := unsafe_lines(mission, plan):
         raise SafetyError(*faults)
@@ -235,6 +236,6 @@ def _flown(
 ) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...], tuple[Fault, ...]]:
     """Return lines in the order given, their sorties, and why there are none: lines given are judged all the same."""
     try:
-        return *sorties_of(mission, scene, drawn, ordered=True), ()
+        return *sorties_of(mission, scene, drawn, flyer_of(mission, scene), ordered=True), ()
     except InfeasibleError as error:
         return drawn, (), error.faults

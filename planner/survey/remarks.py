@@ -105,6 +105,19 @@ def _accuracy_caution(accuracy: AccuracyFigures) -> Iterator[Caution]:
         )
 
 
+def _unknown_ground(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Caution]:
+    """Yield how much of the way lies over ground that the mission lets be unknown; else such a way is a fault."""
+    if mission.terrain.holes != "unknown":
+        return
+    unknown = over_unknown(scene, legs_of(plan.lines, plan.sorties).places_m)
+    if unknown.any():
+        yield Caution(
+            "unknown ground",
+            "cannot tell",
+            f"{100 * unknown.mean():.1f} % of the way lies over ground of unknown height: no clearance is known there.",
+        )
+
+
 def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Caution]:
     """Yield what the reader must be told of obstacles, areas and batteries."""
     yield wires_caution(mission.hazards.wires_checked, sum(thing.kind == "wire" for thing in scene.obstacles))
@@ -115,13 +128,7 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
     yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
     yield logging_caution(conditions.start, lasts_s)
-    unknown = over_unknown(scene, legs_of(plan.lines, plan.sorties).places_m)
-    if mission.terrain.holes == "unknown" and unknown.any():
-        yield Caution(
-            "unknown ground",
-            "cannot tell",
-            f"{100 * unknown.mean():.1f} % of the way lies over ground of unknown height: no clearance is known there.",
-        )
+    yield from _unknown_ground(mission, scene, plan)
     if not plan.sorties:
         why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
         yield Caution(
