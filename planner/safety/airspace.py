@@ -63,30 +63,6 @@ def ceiling_caution(highest_agl_m: float, ceiling_agl_m: float, lines_over: int)
     return Caution("ceiling", "over", text, highest_agl_m, ceiling_agl_m, "m above ground")
 
 
-def clearance_fault(line_id: str, distance_m: float, clearance_m: float, where: str) -> Fault | None:
-    """Return the fault of a line that comes nearer to the top surface than the clearance, or None.
-
-    Parameters
-    ----------
-    line_id : str
-        Name of the line.
-    distance_m : float
-        Height of its lowest point above the top surface beneath, terrain doubt taken off [m].
-    clearance_m : float
-        Least distance asked for [m].
-    where : str
-        Place of that point, for people.
-    """
-    if not distance_m < clearance_m - ROUNDING_M:
-        return None
-    return Fault(
-        "E23",
-        f"line {line_id} comes within {distance_m:.1f} m of the top surface, clearance_m asks for {clearance_m:g} m",
-        where,
-        "raise agl_m, or lower limits.clearance_m if the site allows it",
-    )
-
-
 def _closest(legs: Sequence[str], leg: Numbers, distance_m: Array, limit_m: float) -> Iterator[tuple[str, int]]:
     """Yield name and nearest place of each leg that comes nearer than a limit, leg by leg."""
     broken = distance_m < limit_m - ROUNDING_M

@@ -2,10 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from planner.equipment import RangeRating
-from planner.safety.airspace import ceiling_caution, clearance_fault, standing_cautions
+from planner.safety.airspace import ceiling_caution, clearance_faults, standing_cautions
 from planner.safety.eyesafety import eye_fault, laser_caution
 
 
@@ -49,13 +50,17 @@ def test_flying_below_the_stated_hazard_distance_is_a_fault_unless_class_1():
 
 
 def test_clearance_fault_names_line_place_and_both_values():
-    fault = clearance_fault("L07", 21.4, 30.0, "lon 1.0 lat 2.0")
-    assert fault is not None
+    def faults(distance_m):
+        where = lambda place: "lon 1.0 lat 2.0"  # noqa: E731
+        return clearance_faults(["line L07"], np.zeros(1, int), np.array([distance_m]), ["the ground"], 30.0, where)
+
+    [fault] = faults(21.4)
     assert (fault.code, fault.where) == ("E23", "lon 1.0 lat 2.0")
     assert "L07" in fault.what
     assert "21.4 m" in fault.what
-    assert clearance_fault("L07", 30.0, 30.0, "") is None
-    assert clearance_fault("L07", math.nan, 30.0, "") is None
+    assert "30 m" in fault.what
+    assert faults(30.0) == ()
+    assert faults(math.nan) == ()
 
 
 def test_no_caution_claims_a_clearance():
