@@ -6,7 +6,7 @@ story is told.
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -21,6 +21,7 @@ from planner.files.geofiles import input_files, read_scene
 from planner.files.linefiles import read_lines
 from planner.files.missionfile import read_mission
 from planner.files.planfiles import grid_values
+from planner.files.planfolder import mission_beside
 from planner.flight.flightlines import FlightLine
 from planner.forecast.density import cells_known, density_per_m2
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, decide_causes
@@ -89,7 +90,7 @@ def explain(
     tell("reading the job", 0, 1)
     summary = _summary(folder)
     recorded = {str(each["path"]): str(each["sha256"]) for each in summary["inputs"]}
-    mission_file = mission_file or _find_mission(folder, recorded)
+    mission_file = mission_file or mission_beside(folder, recorded)
     _refuse_stale({mission_file.name: mission_file}, recorded)
     mission = read_mission(mission_file)
     beside = {name: mission_file.parent / name for name in recorded}
@@ -171,19 +172,6 @@ def _summary(folder: Path) -> dict[str, Any]:
     except (ValueError, LookupError, TypeError) as error:
         raise InputError(Fault("E45", f"not a summary of a job: {error}", str(path), fix)) from error
     return summary if all(used) else {}
-
-
-def _find_mission(folder: Path, recorded: Iterable[str]) -> Path:
-    """Return the mission file: among the inputs that lie in the mission's own folder, at one of the usual places."""
-    names = sorted((name for name in recorded if "/" not in name), key=lambda name: not name.endswith(".toml"))
-    here = folder.resolve()
-    for name in names[:1]:
-        for above in (here.parent.parent, here.parent):
-            if (above / name).is_file():
-                return above / name
-    named = names[0] if names else "the mission"
-    what = f"{named} lies neither beside the output folder nor in the folder above"
-    raise InputError(Fault("E00", what, str(folder), "name the mission file by --mission FILE"))
 
 
 def _refuse_stale(files: Mapping[str, Path], recorded: Mapping[str, str]) -> None:

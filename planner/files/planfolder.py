@@ -4,11 +4,13 @@ Lives here: which files of an output folder are read again, and where the missio
 """
 
 import json
+from collections.abc import Iterable
 from pathlib import Path
 
 from planner.errors import Fault, InputError
 
 _FIX = "name a folder that `plan` or `review` wrote, or a file of lines"
+_FIX_MISSION = "name the mission file by --mission FILE"
 
 
 def plan_file(plan: Path) -> Path:
@@ -30,17 +32,26 @@ def mission_of(plan: Path) -> Path:
     InputError
         E00 where there is no summary or no such mission, E45 where the summary is broken.
     """
-    fix, summary = "name the mission file by --mission FILE", plan.parent / "summary.json"
+    summary = plan.parent / "summary.json"
     if not summary.is_file():
-        raise InputError(Fault("E00", "no summary.json beside it tells the mission", str(plan), fix))
+        raise InputError(Fault("E00", "no summary.json beside it tells the mission", str(plan), _FIX_MISSION))
     try:
         recorded = [str(each["path"]) for each in json.loads(summary.read_text(encoding="utf-8"))["inputs"]]
     except (ValueError, LookupError, TypeError) as error:
-        raise InputError(Fault("E45", f"not a summary of a job: {error}", str(summary), fix)) from error
-    name = next((name for name in recorded if name.endswith(".toml") and "/" not in name), "the mission")
-    folder = plan.resolve().parent
-    for above in (folder.parent.parent, folder.parent):
-        if (above / name).is_file():
-            return above / name
-    what = f"{name} lies neither beside the output folder nor in the folder above"
-    raise InputError(Fault("E00", what, str(plan.parent), fix))
+        raise InputError(Fault("E45", f"not a summary of a job: {error}", str(summary), _FIX_MISSION)) from error
+    return mission_beside(plan.parent, recorded)
+
+
+def mission_beside(folder: Path, recorded: Iterable[str]) -> Path:
+    """Return the mission file among the recorded inputs of an output folder: beside the folder or above it, else E00.
+
+    Inputs whose names hold a folder do not lie in the mission's own.
+    """
+    named = sorted(name for name in recorded if name.endswith(".toml") and "/" not in name)
+    here = folder.resolve()
+    for name in named[:1]:
+        for above in (here.parent.parent, here.parent):
+            if (above / name).is_file():
+                return above / name
+    what = f"{named[0] if named else 'the mission'} lies neither beside the output folder nor in the folder above"
+    raise InputError(Fault("E00", what, str(folder), _FIX_MISSION))
