@@ -19,6 +19,7 @@ from planner.ranging.fates import RETURNS, barred, pasted
 # Variants of a draw: all doubts, and all but one. Those after the first four share its geometry.
 ALL, SURE_TERRAIN, SURE_TRACK, SURE_ATTITUDE, SURE_REFLECTANCE, SURE_AIR = range(6)
 VARIANTS = 6
+LEVEL, STILL = (1.0, 0.0), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
 
 # Places in the figures of a leg.
 USABLE, SAMPLES_HZ, SAMPLES, RIGHT_E, RIGHT_N, LOOKS, STEP_RAD = range(7)
@@ -173,6 +174,40 @@ def _visible(returns, share, chance, sent):
     return min(visible, max(counted, 1.0))
 
 
+@pasted
+def _rows(matrix):
+    """Return the rows of a matrix, shape (3, 3), one after another."""
+    first, second, third = matrix
+    return first[0], first[1], first[2], second[0], second[1], second[2], third[0], third[1], third[2]
+
+
+@pasted
+def _otherwise(variant, planned, rightward, effect, moved, turns):
+    """Return gap, move, rise, turning, turn about the vertical and tilt of a look in a draw, as `_meet` takes them.
+
+    `planned` holds the first four as planned, `rightward` is the level direction to the right of the leg, `effect` what
+    the draw does to height and rises of the ground, `moved` and `turns` what it does to the leg.
+    """
+    near, go, bent, spun = planned
+    pointing, tilt = draws.TURNED, STILL
+    if variant != SURE_TERRAIN:
+        near = near[0], near[1], near[2] + effect[0]
+        bent = bent[0] + effect[1], bent[1] + effect[2]
+    if variant != SURE_TRACK:
+        aside_m, faster = moved[draws.ASIDE], moved[draws.SPEED]
+        near = near[0] - aside_m * rightward[0], near[1] - aside_m * rightward[1], near[2] - moved[draws.UP]
+        go = go[0] * faster, go[1] * faster, go[2] * faster
+        # Motion is kept where it was on the ground, so that a leg brings all its pulses at any speed.
+        spun = spun[0] * faster, spun[1] * faster
+    else:
+        pointing = draws.BY_HEADING
+    if variant != SURE_ATTITUDE:
+        tilt = _rows(turns)
+    else:
+        pointing = draws.BY_CRAB
+    return near, go, bent, spun, (moved[pointing], moved[pointing + 1]), tilt
+
+
 @kernel
 def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, area_m2, totals):
     """Add what a look brings in every draw and variant to `totals`, shape (draws, VARIANTS).
@@ -193,25 +228,14 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     right_e, right_n, step = figures[leg, RIGHT_E], figures[leg, RIGHT_N], figures[leg, STEP_RAD]
     gap = place[0] - origins[row, 0], place[1] - origins[row, 1], place[2] - origins[row, 2]
     move = velocities[row, 0], velocities[row, 1], velocities[row, 2]
-    axes = (
-        axis[row, 0, 0],
-        axis[row, 1, 0],
-        axis[row, 2, 0],
-        axis[row, 0, 1],
-        axis[row, 1, 1],
-        axis[row, 2, 1],
-        axis[row, 0, 2],
-        axis[row, 1, 2],
-        axis[row, 2, 2],
-    )
+    axes = _rows(axis[row].T)
     turning = turnings[row, 0], turnings[row, 1]
-    level, still = (1.0, 0.0), (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
     lean = 0.0
     if figures[leg, LOOKS] > 1.0:  # the beam need not lie in the plane of right and down
         aside = axes[3] * gap[0] + axes[4] * gap[1] + axes[5] * gap[2]
         down = axes[6] * gap[0] + axes[7] * gap[1] + axes[8] * gap[2]
         lean = (axes[0] * gap[0] + axes[1] * gap[1] + axes[2] * gap[2]) / np.sqrt(aside * aside + down * down)
-    later, aside, down, range2, over, pace = _meet(gap, move, rise, axes, turning, lean, level, still)
+    later, aside, down, range2, over, pace = _meet(gap, move, rise, axes, turning, lean, LEVEL, STILL)
     slant = np.sqrt(range2) / max(-gap[2], 1e-6)
     if down <= 0.0:
         return slant
@@ -237,34 +261,10 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
         return slant
     for draw in range(len(totals)):
         for variant in range(SURE_ATTITUDE + 1):
-            near, go, bent, spun = gap, move, rise, turning
-            pointing, tilt = draws.TURNED, still
-            if variant != SURE_TERRAIN:
-                near = near[0], near[1], near[2] + effects[draw, draws.RISE]
-                bent = rise[0] + effects[draw, draws.RISE_E], rise[1] + effects[draw, draws.RISE_N]
-            if variant != SURE_TRACK:
-                aside_m, faster = moved[draw, leg, draws.ASIDE], moved[draw, leg, draws.SPEED]
-                near = near[0] - aside_m * right_e, near[1] - aside_m * right_n, near[2] - moved[draw, leg, draws.UP]
-                go = go[0] * faster, go[1] * faster, go[2] * faster
-                # Motion is kept where it was on the ground, so that a leg brings all its pulses at any speed.
-                spun = turning[0] * faster, turning[1] * faster
-            else:
-                pointing = draws.BY_HEADING
-            if variant != SURE_ATTITUDE:
-                tilt = (
-                    turns[draw, leg, 0, 0],
-                    turns[draw, leg, 0, 1],
-                    turns[draw, leg, 0, 2],
-                    turns[draw, leg, 1, 0],
-                    turns[draw, leg, 1, 1],
-                    turns[draw, leg, 1, 2],
-                    turns[draw, leg, 2, 0],
-                    turns[draw, leg, 2, 1],
-                    turns[draw, leg, 2, 2],
-                )
-            else:
-                pointing = draws.BY_CRAB
-            turn = moved[draw, leg, pointing], moved[draw, leg, pointing + 1]
+            effect = effects[draw, draws.RISE], effects[draw, draws.RISE_E], effects[draw, draws.RISE_N]
+            near, go, bent, spun, turn, tilt = _otherwise(
+                variant, (gap, move, rise, turning), (right_e, right_n), effect, moved[draw, leg], turns[draw, leg]
+            )
             later, aside, down, range2, over, pace = _meet(near, go, bent, axes, spun, lean, turn, tilt)
             if down <= 0.0:
                 continue
