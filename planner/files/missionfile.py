@@ -260,6 +260,8 @@ def _read_text(declared: Declared, requirement: dict[str, Any]) -> tuple[list[st
     try:
         wording = read_wording(text)
     except InputError as error:
+        if not requirement.keys() & {"density_per_m2", "quality_level"}:
+            requirement["density_per_m2"] = 1.0  # reported: keeps the noun from asking for a target as well
         return [], [dataclasses.replace(fault, where=place) for fault in error.faults]
     faults = []
     for key, value in wording.declared().items():

@@ -484,6 +484,11 @@ def test_words_that_can_be_read_in_several_ways_are_refused_with_their_readings(
     assert "RMSE" in fault.what + str(fault.fix)
 
 
+def test_words_that_cannot_be_read_are_the_only_fault(tmp_path):
+    [fault] = faults_of(tmp_path, LEAST.replace("density_per_m2 = 200", 'text = "3 cm accuracy"'))
+    assert fault.code == "E35"
+
+
 def test_words_and_numbers_that_differ_are_a_contradiction(tmp_path):
     [fault] = faults_of(tmp_path, LEAST.replace("density_per_m2 = 200", 'density_per_m2 = 200\ntext = "300 pts/m2"'))
     assert (fault.code, fault.what) == ("E34", "`text` asks for `density_per_m2` 300, the table says 200")
