@@ -22,9 +22,9 @@ from planner.forecast.layoutrules import Rule
 from planner.forecast.parts import UNCLASSED
 from planner.forecast.volumes import ChangeForecast, VolumeForecast
 from planner.ground.surface import CellGrid, Scene
-from planner.mission import Requirement
 from planner.ranging.looks import Faces, Looks
 from planner.ranging.uncertainty import TERMS
+from planner.requirement import Requirement
 
 Mask = npt.NDArray[np.bool_]
 Array = npt.NDArray[np.float64]

@@ -21,6 +21,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
+    ("planner.requirement",),
     ("planner.wording",),
     ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts", "planner.hazards"),
     ("planner.equipment",),

@@ -27,8 +27,9 @@ from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of
 from planner.ground.surface import HeightGrid, Scene
-from planner.mission import Conditions, FlightChoice, Requirement
+from planner.mission import Conditions, FlightChoice
 from planner.ranging.detection import Seeing
+from planner.requirement import Requirement
 from planner.survey import assess, make_forecast, make_plan, rating_of, review
 
 OSKARFELL = Path(planner.__file__).parents[1] / "missions" / "oskarfell.toml"

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.errors import InputError
-from planner.mission import Requirement
+from planner.requirement import Requirement
 from planner.wording import read_wording, rmse_per_limit
 
 FOOT2_M2 = 0.3048**2

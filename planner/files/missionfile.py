@@ -30,19 +30,9 @@ from planner.files.cards import (
 )
 from planner.files.surfacecards import declared_surfaces
 from planner.hazards import Hazards
-from planner.mission import (
-    Case,
-    Checkpoints,
-    Conditions,
-    FlightChoice,
-    Limits,
-    Mission,
-    Requirement,
-    Site,
-    Terrain,
-    usual_cases,
-)
+from planner.mission import Case, Conditions, FlightChoice, Limits, Mission, Site, Terrain, usual_cases
 from planner.navigation import Navigation
+from planner.requirement import Checkpoints, Requirement
 from planner.wording import read_wording
 
 Card = TypeVar("Card", Sensor, Navigation, Aircraft)

@@ -23,7 +23,7 @@ from planner.forecast.standards import (
     void_m2,
 )
 from planner.forecast.voids import EXEMPT, Voids, filled_shares, find_voids
-from planner.mission import Requirement
+from planner.requirement import Requirement
 from planner.wording import rmse_per_limit
 
 Array = npt.NDArray[np.float64]

@@ -12,9 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.budgets import CellErrors
-from planner.mission import Requirement
 from planner.ranging.looks import Faces
 from planner.ranging.uncertainty import TERMS
+from planner.requirement import Requirement
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -30,7 +30,7 @@ from planner.forecast.layoutrules import (
 )
 from planner.forecast.passing import PROOF, checkpoints_for_area, largest_sd_passing, pass_chance
 from planner.ground.surface import CellGrid
-from planner.mission import Checkpoints
+from planner.requirement import Checkpoints
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

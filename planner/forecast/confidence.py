@@ -14,11 +14,11 @@ import numpy.typing as npt
 from planner.forecast import perturbed
 from planner.forecast.draws import SOURCES, Draws, course_of
 from planner.ground.surface import CellGrid
-from planner.mission import Requirement
 from planner.ranging.attitude import Leg, to_world
 from planner.ranging.beams import ScanPattern, angular_pulse_rate
 from planner.ranging.fates import Light
 from planner.ranging.looks import Faces, Looks
+from planner.requirement import Requirement
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -13,8 +13,8 @@ import shapely
 from affine import Affine
 
 from planner.ground.surface import CellGrid, HeightGrid, Scene
-from planner.mission import Requirement
 from planner.ranging.pulses import Tally
+from planner.requirement import Requirement
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -15,10 +15,10 @@ from affine import Affine
 
 from planner.ground.kernels import kernel
 from planner.ground.surface import CellGrid, HeightGrid
-from planner.mission import Requirement
 from planner.ranging.attitude import Leg
 from planner.ranging.fates import AMBIGUOUS, DIM, RETURNS, SHADOWED, TOO_FAR, TOO_NEAR, WATER
 from planner.ranging.pulses import Tally
+from planner.requirement import Requirement
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.forecast.gaps import CAUSES, code_of
 from planner.ground.surface import CellGrid, Feature, GroundCover
-from planner.mission import Requirement
+from planner.requirement import Requirement
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

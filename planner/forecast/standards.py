@@ -6,7 +6,7 @@ Lives here: limits of quality levels and of vertical classes. Must not know what
 import math
 from dataclasses import dataclass
 
-from planner.mission import QUALITY_LEVEL_DENSITY_PER_M2
+from planner.requirement import QUALITY_LEVEL_DENSITY_PER_M2
 from planner.wording import QUALITY_LEVEL_RMSE_M
 
 OVERLAP_M = 75.0

@@ -26,7 +26,8 @@ from planner.forecast.gaps import CAUSES, NOT_JUDGED, Gap
 from planner.forecast.parts import UNCLASSED, CaseFigures, PartFigures
 from planner.ground.geodesy import Frame, Geoid, geodesic_length_m, site_frame
 from planner.ground.surface import CellGrid, Feature, GroundCover, HeightGrid, Scene
-from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Site, Terrain
+from planner.requirement import Requirement
 from planner.safety.cautions import Caution
 
 Mask = npt.NDArray[np.bool_]

@@ -18,7 +18,7 @@ from planner.files.cards import (
     sensor_template,
     shown_path,
 )
-from planner.mission import Requirement
+from planner.requirement import Requirement
 
 HERE = Path()
 

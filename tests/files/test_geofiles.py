@@ -22,7 +22,8 @@ from planner.errors import InputError
 from planner.files.datums import bundled_geoid
 from planner.files.geofiles import input_files, read_scene
 from planner.ground.geodesy import geodesic_area_m2, site_frame
-from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Site, Terrain
+from planner.requirement import Requirement
 
 LON, LAT = 9.3, 47.2
 FRAME = site_frame(LON, LAT)

@@ -53,7 +53,8 @@ from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.geodesy import WGS84, site_frame
 from planner.ground.surface import Feature, HeightGrid, Scene, cells_on
-from planner.mission import Mission, Requirement, Site, Terrain
+from planner.mission import Mission, Site, Terrain
+from planner.requirement import Requirement
 from planner.safety.cautions import Caution
 
 TARGET = 50.0

@@ -12,7 +12,8 @@ from planner.aircraft import Aircraft
 from planner.equipment import RangeRating, Sensor
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene
-from planner.mission import FlightChoice, Limits, Mission, Requirement, Site, Terrain
+from planner.mission import FlightChoice, Limits, Mission, Site, Terrain
+from planner.requirement import Requirement
 
 FRAME = site_frame(-7.4, 62.0)
 SENSOR = Sensor(

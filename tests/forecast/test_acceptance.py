@@ -13,7 +13,7 @@ from planner.forecast.density import DensityFigures
 from planner.forecast.gaps import code_of
 from planner.forecast.standards import QUALITY_LEVELS, rmse_with_checkpoints_m, vertical_class, void_m2
 from planner.forecast.voids import filled_shares, find_voids
-from planner.mission import Requirement
+from planner.requirement import Requirement
 
 SHAPE = (40, 50)
 NO_WATER = np.zeros(SHAPE, dtype=bool)

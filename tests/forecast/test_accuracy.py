@@ -5,9 +5,9 @@ import pytest
 
 from planner.forecast.accuracy import SLOPE_EDGES_DEG, TESTED_SLOPE_DEG, judge_accuracy
 from planner.forecast.budgets import NO_TERM, CellErrors
-from planner.mission import Requirement
 from planner.ranging.looks import Faces
 from planner.ranging.uncertainty import TERMS
+from planner.requirement import Requirement
 
 RANGE, ATTITUDE, POSITION = (TERMS.index(name) for name in ("range", "roll and pitch", "position"))
 

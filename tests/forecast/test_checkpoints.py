@@ -13,7 +13,7 @@ from planner.forecast.footing import Footing, read_footing
 from planner.forecast.layoutrules import QUADRANTS, Land
 from planner.forecast.passing import checkpoints_for_area, chi_square_below, largest_sd_passing, pass_chance
 from planner.ground.surface import CellGrid, HeightGrid, Layers, cells_on
-from planner.mission import Checkpoints
+from planner.requirement import Checkpoints
 
 ASKED = Checkpoints()
 CELL_M = 2.0

@@ -10,7 +10,6 @@ from planner.forecast import perturbed
 from planner.forecast.confidence import Ground, Seen, judge_confidence, kernel_inputs
 from planner.forecast.draws import PASSED, SOURCES, SPEED, SiteDoubts, course_of, make_draws, patchy
 from planner.ground.surface import CellGrid, HeightGrid, Layers, cells_on
-from planner.mission import Requirement
 from planner.ranging.attitude import angles_of, rotation, straight_leg
 from planner.ranging.beams import ScanPattern
 from planner.ranging.detection import Seeing
@@ -19,6 +18,7 @@ from planner.ranging.linkbudget import Reach
 from planner.ranging.looks import Looks, faces_of, leg_looks, looks_of
 from planner.ranging.palette import LOBE_STEPS, Palette
 from planner.ranging.pulses import fire_legs
+from planner.requirement import Requirement
 
 SIDE_M, RIM_M, HEIGHT_M, SPEED_MPS = 40.0, 60.0, 60.0, 8.0
 NOTHING = dict.fromkeys(

@@ -19,7 +19,7 @@ from planner.forecast.density import (
 from planner.forecast.gaps import outline_gaps
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene, cells_on
-from planner.mission import Requirement
+from planner.requirement import Requirement
 
 
 def flat(top_m=0.0):

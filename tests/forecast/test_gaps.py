@@ -6,10 +6,10 @@ import shapely
 
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of, decide_causes, outline_gaps
 from planner.ground.surface import HeightGrid, cells_on
-from planner.mission import Requirement
 from planner.ranging.attitude import straight_leg
 from planner.ranging.beams import ScanPattern
 from planner.ranging.pulses import Tally
+from planner.requirement import Requirement
 
 TARGET = 100.0
 DRY = np.zeros((20, 20), dtype=bool)
