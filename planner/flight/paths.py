@@ -22,7 +22,7 @@ from planner.flight.turns import (
     straight_way,
     turn_way,
 )
-from planner.flight.winds import CALM, Wind, held_speed_mps
+from planner.flight.winds import CALM, Hold, Wind, held_speed_mps
 from planner.navigation import Navigation
 
 Array = npt.NDArray[np.float64]
@@ -56,12 +56,15 @@ class Flyer:
         Least height [m] that turns and ferries keep at local east and north [m], any shape.
     wind : Wind
         Steady.
+    hold : {"ground", "air"}
+        Which speed is the same on lines up-wind and down-wind, see `planner.flight.winds.held_speed_mps`.
     """
 
     aircraft: Aircraft
     navigation: Navigation
     floor: LeastHeight
     wind: Wind = CALM
+    hold: Hold = "ground"
 
     @property
     def rates_mps(self) -> tuple[float, float]:
@@ -71,7 +74,7 @@ class Flyer:
 
 def line_speed_mps(flyer: Flyer, line: FlightLine) -> float:
     """Return the ground speed flown on a line [m/s]: the line's own as far as the airspeeds allow; raises E32."""
-    return held_speed_mps(flyer.aircraft, line.speed_mps, line.track_rad, flyer.wind)
+    return held_speed_mps(flyer.aircraft, line.speed_mps, line.track_rad, flyer.wind, flyer.hold)
 
 
 def fly_path(flyer: Flyer, lines: Sequence[FlightLine], take_off_m: Array) -> Path:

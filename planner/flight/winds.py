@@ -4,6 +4,7 @@ Lives here: the wind and both ways through the triangle. Must not know lines, pa
 """
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +13,8 @@ from planner.aircraft import Aircraft
 from planner.errors import Fault, InfeasibleError
 
 Array = npt.NDArray[np.float64]
+
+Hold = Literal["ground", "air"]
 
 CREEPING_MPS = 0.5  # what moves no faster over the ground gets nowhere
 
@@ -64,10 +67,26 @@ def ground_speed_mps(airspeed_mps: npt.ArrayLike, course_rad: npt.ArrayLike, win
     return np.asarray(ground)
 
 
-def held_speed_mps(aircraft: Aircraft, asked_mps: float, course_rad: float, wind: Wind) -> float:
+def held_speed_mps(
+    aircraft: Aircraft, asked_mps: float, course_rad: float, wind: Wind, hold: Hold = "ground"
+) -> float:
     """Return the ground speed [m/s] flown on a line where one is asked for: held as far as the airspeeds allow.
 
     Up-wind it may fall short of what is asked, down-wind a wing may exceed it.
+
+    Parameters
+    ----------
+    aircraft : Aircraft
+        Its airspeeds bound what can be held.
+    asked_mps : float
+        Ground speed asked for [m/s].
+    course_rad : float
+        Course of the line, clockwise from grid north [rad].
+    wind : Wind
+        Steady.
+    hold : {"ground", "air"}
+        Held is the ground speed, whichever way the line is flown; or one airspeed both ways, with which the faster way
+        is flown at the speed asked for, so that no line gets fewer points than asked.
 
     Raises
     ------
@@ -75,7 +94,8 @@ def held_speed_mps(aircraft: Aircraft, asked_mps: float, course_rad: float, wind
         E32 where the wind beats the greatest airspeed.
     """
     least, most = aircraft.airspeeds_mps
-    needed = float(airspeed_mps(asked_mps, course_rad, wind))
+    courses = (course_rad,) if hold == "ground" else (course_rad, course_rad + np.pi)
+    needed = min(float(airspeed_mps(asked_mps, course, wind)) for course in courses)
     if least - 1e-9 <= needed <= most + 1e-9:
-        return asked_mps
+        return asked_mps if hold == "ground" else float(ground_speed_mps(needed, course_rad, wind))
     return float(ground_speed_mps(most if needed > most else least, course_rad, wind))

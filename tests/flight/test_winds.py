@@ -46,3 +46,20 @@ def test_wind_that_beats_the_airspeed_is_refused(course_deg):
     with pytest.raises(InfeasibleError, match=r"E32 wind of 11 m/s from 0 deg beats an airspeed of 10\.0 m/s on a co"):
         ground_speed_mps(10.0, np.radians(course_deg), Wind(11.0, 0.0))
     assert ground_speed_mps(10.0, np.pi, Wind(11.0, 0.0)) == pytest.approx(21.0)
+
+
+@pytest.mark.parametrize("course_deg", [0.0, 40.0, 90.0, 200.0])
+def test_one_airspeed_both_ways_flies_the_faster_way_as_asked(course_deg):
+    # a law of the wind triangle: with one airspeed the way with the wind is the faster one
+    wind, course = Wind(3.0, np.radians(20.0)), np.radians(course_deg)
+    there, back = (held_speed_mps(HEXACOPTER, 8.0, course + turn, wind, "air") for turn in (0.0, np.pi))
+    assert max(there, back) == pytest.approx(8.0)
+    assert airspeed_mps(there, course, wind) == pytest.approx(airspeed_mps(back, course + np.pi, wind))
+    assert (there < back) == (np.cos(wind.from_rad - course) > 0)
+
+
+def test_one_airspeed_both_ways_against_hand_worked_numbers():
+    # C: due north against 3 m/s and back with it, 8 m/s asked: airspeed 8 - 3 = 5, against it 5 - 3 = 2 m/s
+    wind = Wind(3.0, 0.0)
+    assert held_speed_mps(HEXACOPTER, 8.0, np.pi, wind, "air") == pytest.approx(8.0)
+    assert held_speed_mps(HEXACOPTER, 8.0, 0.0, wind, "air") == pytest.approx(2.0)
