@@ -18,6 +18,7 @@ from planner.equipment import NotNegative, Positive, Sensor, frozen
 from planner.hazards import Hazards
 from planner.navigation import Navigation
 from planner.requirement import Checkpoints, Requirement
+from planner.window import Window
 
 Following = Literal["terrain", "level"]
 Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(dt.UTC))]
@@ -136,6 +137,11 @@ class FlightChoice:
         Distance between neighbouring lines [m].
     following : {"terrain", "level"} or None
         Height follows the ground, or stays constant.
+    hold_speed : {"ground", "air"}
+        Ground speed is the same on all lines; or airspeed is, and the lines flown with the wind go at the speed asked.
+    split_overlap_m : float or None
+        Lines that are too long for a battery or for the inertial unit are cut into parts that share so much [m]; None
+        refuses what no battery can fly, and leaves the rest whole.
     """
 
     agl_m: Positive | None = None
@@ -145,6 +151,8 @@ class FlightChoice:
     line_rate_hz: Positive | None = None
     line_spacing_m: Positive | None = None
     following: Following | None = None
+    hold_speed: Literal["ground", "air"] = "ground"
+    split_overlap_m: Annotated[float, Field(ge=0, le=1000)] | None = None
 
 
 @frozen
@@ -264,12 +272,14 @@ class Mission:
         One line for every value that the mission left out and a default filled.
     take_off_deg : tuple of (float, float)
         Take-off points, longitude and latitude on WGS 84 [deg]; heights above take-off refer to the first.
+    take_off_area : str or None
+        Vector file of polygons in which to choose more of them, relative to the mission file.
     base_distance_m : float
         Farthest distance of the flight from the base station that its positions hang on [m].
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
     site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, hazards,
-    conditions, doubts
+    conditions, window, doubts
         The parts, each described by its own class.
     """
 
@@ -278,6 +288,7 @@ class Mission:
     file: Path
     assumptions: tuple[str, ...] = ()
     take_off_deg: tuple[tuple[float, float], ...] = ()
+    take_off_area: str | None = None
     site: Site
     terrain: Terrain
     cover: Cover = Cover()
@@ -292,4 +303,5 @@ class Mission:
     hazards: Hazards = Hazards()
     conditions: Conditions = Conditions()
     compare: tuple[Case, ...] = ()
+    window: Window = Window()
     doubts: Doubts = Doubts()

@@ -23,7 +23,7 @@ ROWS = (
     ("planner.mission",),
     ("planner.requirement",),
     ("planner.wording",),
-    ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts", "planner.hazards"),
+    ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts", "planner.hazards", "planner.window"),
     ("planner.equipment",),
     ("planner.errors",),
 )

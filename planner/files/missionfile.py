@@ -33,6 +33,7 @@ from planner.hazards import Hazards
 from planner.mission import Case, Conditions, FlightChoice, Limits, Mission, Site, Terrain, usual_cases
 from planner.navigation import Navigation
 from planner.requirement import Checkpoints, Requirement
+from planner.window import Window
 from planner.wording import read_wording
 
 Card = TypeVar("Card", Sensor, Navigation, Aircraft)
@@ -71,10 +72,11 @@ class _NavigationTable:
 
 @frozen
 class _AircraftTable:
-    """A card, and the take-off points as longitude and latitude [deg]."""
+    """A card, the take-off points as longitude and latitude [deg], and the area where more may be chosen."""
 
     card: str
     take_off: tuple[tuple[float, float], ...] = ()
+    take_off_area: str | None = None
 
 
 @frozen
@@ -97,6 +99,7 @@ _TABLES: dict[str, type[Any]] = {
     "flight": FlightChoice,
     "hazards": Hazards,
     "conditions": Conditions,
+    "window": Window,
     "doubts": Doubts,
 }
 _COMPARE = "compare"
@@ -125,6 +128,9 @@ _TAKEN = {
     "hazards.sensitive": "none known",
     "conditions.start": "none, so that the light is what each rating of the card states",
     "aircraft.take_off": "no point",
+    "aircraft.take_off_area": "none",
+    "window.almanac": "none, so that satellites are not looked at",
+    "window.tide": "none",
     "requirement.vertical_rmse_m": "the quality level's or the class's, none where neither is asked for",
     "checkpoints.count": "as ASPRS asks for the area, or as many as fit",
     "checkpoints.within": "anywhere in the area",
@@ -180,6 +186,7 @@ def read_mission(path: str | Path) -> Mission:
         file=path,
         assumptions=(*_assumptions(tables), *notes, *_compared(declared, cases)),
         take_off_deg=parts["aircraft"].take_off,
+        take_off_area=parts["aircraft"].take_off_area,
         site=parts["site"],
         terrain=parts["terrain"],
         cover=dataclasses.replace(parts["cover"], surfaces=surfaces),
@@ -193,6 +200,7 @@ def read_mission(path: str | Path) -> Mission:
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
         hazards=parts["hazards"],
         conditions=parts["conditions"],
+        window=parts["window"],
         compare=cases,
         doubts=parts["doubts"],
     )

@@ -58,6 +58,7 @@ base_distance_m = 1000                # farthest distance of the flight from the
 [aircraft]
 card = "hexacopter"                   # {aircraft}; or a card of your own
 # take_off = [[-7.412, 62.031]]       # longitude, latitude; no point
+# take_off_area = "access.geojson"    # polygons where more may be chosen; none
 
 [requirement]
 density_per_m2 = 100                  # or instead: quality_level = "QL1"
@@ -88,6 +89,8 @@ clearance_m = 30                      # least distance to ground, roofs and crow
 # heading_deg = 35                    # clockwise from true north
 # line_spacing_m = 60
 # following = "terrain"               # or "level"
+hold_speed = "ground"                 # or "air": one airspeed, lines flown against the wind are slower
+# split_overlap_m = 20                # cut lines too long for a battery or the inertial unit; not cut
 
 [hazards]                             # what stands in the way beside the terrain; see the README for the fields
 # obstacles = "obstacles.geojson"     # masts, wires, cranes with their heights; none known
@@ -112,6 +115,14 @@ visibility_km = 23
 # start = 2030-01-01T11:00:00Z        # tells where the sun stands; light as the card's ranges were stated for
 # noon = false                        # the sun is at its highest of the day
 # night = false                       # the sun is down
+
+[window]                              # what narrows the hours beside daylight
+# almanac = "almanac.alm"             # of satellites; they are not looked at
+mask_deg = 15                         # least elevation of a satellite
+pdop_most = 3
+satellites_least = 6
+# tide = "tide.csv"                   # times and water levels; none
+# tide_most_m = 0.5                   # above the table's datum; with `tide` give this, tide_least_m or both
 
 [doubts]                              # one standard deviation each, for the chance that cells meet what is asked
 draws = 100                           # flights drawn; 0 leaves the chances out

@@ -71,6 +71,7 @@ base_distance_m = 4000
 [aircraft]
 card = "hexacopter"
 take_off = [[-7.412, 62.031], [-7.4, 62.03]]
+take_off_area = "access.geojson"
 [requirement]
 density_per_m2 = 200
 vertical_rmse_m = 0.04
@@ -97,6 +98,8 @@ speed_mps = 6
 heading_deg = 35
 line_spacing_m = 40
 following = "level"
+hold_speed = "air"
+split_overlap_m = 20
 [hazards]
 obstacles = "masts.geojson"
 keep_out = "farm.geojson"
@@ -119,6 +122,14 @@ pressure_hpa = 990
 start = 2027-04-12T09:30:00+02:00
 noon = false
 night = false
+[window]
+almanac = "almanac.alm"
+mask_deg = 12
+pdop_most = 4
+satellites_least = 5
+tide = "tide.csv"
+tide_least_m = -1
+tide_most_m = 0.4
 [doubts]
 draws = 50
 terrain_common_share = 0.5
@@ -214,8 +225,11 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
     given, least = ({k: v for k, v in tomllib.loads(text).items() if isinstance(v, dict)} for text in (FULL, LEAST))
     left_out = {f"{table}.{key}" for table, keys in given.items() for key in keys}
     left_out -= {f"{table}.{key}" for table, keys in least.items() for key in keys}
-    expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")} | {"compare"}
-    expected -= {"site.layer", "terrain.surface", "cover.classes"}
+    expected = {name for name in left_out if name.split(".")[0] not in ("flight", "sensor")} | {
+        "compare",
+        "flight.hold_speed",
+    }
+    expected -= {"site.layer", "terrain.surface", "cover.classes", "window.tide_least_m", "window.tide_most_m"}
     expected -= {f"requirement.{key}" for key in ("text", "vertical_class_cm", "horizontal_rmse_m")}
     lines = mission(tmp_path, LEAST).assumptions
     assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
@@ -227,7 +241,7 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
 def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
     key = line.split(" = ")[0]
     text = FULL.replace(line + "\n", "", 1)
-    needed = key in ("area", "heights", "card", "density_per_m2", "raster", "classes")
+    needed = key in ("area", "heights", "card", "density_per_m2", "raster", "classes", "tide")
     if needed and line != 'card = "entry"':  # the navigation card has a usual one
         assert any(key in fault.what for fault in faults_of(tmp_path, text))
     else:
@@ -492,3 +506,18 @@ def test_words_that_cannot_be_read_are_the_only_fault(tmp_path):
 def test_words_and_numbers_that_differ_are_a_contradiction(tmp_path):
     [fault] = faults_of(tmp_path, LEAST.replace("density_per_m2 = 200", 'density_per_m2 = 200\ntext = "300 pts/m2"'))
     assert (fault.code, fault.what) == ("E34", "`text` asks for `density_per_m2` 300, the table says 200")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ("tide_least_m = -1\ntide_most_m = 0.4", "", "a tide table without a level"),
+        ("tide_least_m = -1", "tide_least_m = 0.4", "tide_least_m 0.4 is not below tide_most_m 0.4"),
+        ("mask_deg = 12", "mask_deg = 95", "mask_deg"),
+        ("satellites_least = 5", "satellites_least = 3", "satellites_least"),
+        ('hold_speed = "air"', 'hold_speed = "wind"', "hold_speed"),
+        ("split_overlap_m = 20", "split_overlap_m = -1", "split_overlap_m"),
+    ],
+)
+def test_windows_and_ways_of_flying_that_make_no_sense_are_refused(tmp_path, old, new, message):
+    assert [message in fault.what for fault in faults_of(tmp_path, FULL.replace(old, new))] == [True]
