@@ -140,6 +140,15 @@ class Receiver:
     amplifier_noise_a_per_rthz: Positive
 
 
+# Least and largest believable value of a key, its unit, and the units it was likely stated in where it is below or above,
+# each with how many of the key's units it holds.
+_RECORDER_LIMITS = {
+    "recorder_gb": (1.0, 50_000.0, "GB", ("terabytes", 1000.0), ("megabytes", 1e-3)),
+    "recorder_mb_per_s": (0.01, 20_000.0, "MB/s", ("gigabytes per second", 1000.0), ("kilobytes per second", 1e-3)),
+    "raw_bytes_per_return": (2.0, 4000.0, "bytes", ("kilobytes", 1000.0), ("bits", 0.125)),
+}
+
+
 @frozen
 class Sensor:
     """A rangefinder, as its card describes it.
@@ -197,6 +206,10 @@ class Sensor:
         from the first on, in which an echo is given to its own pulse.
     receiver : Receiver or None
         What decides how much the sun disturbs it; None takes a usual one.
+    recorder_gb, recorder_mb_per_s : float or None
+        What the recorder holds [GB, 1e9 bytes] and writes [MB/s, 1e6 bytes a second]; None where the sheet is silent.
+    raw_bytes_per_return : float
+        What the recorder writes of one return [bytes].
     ratings : tuple of RangeRating
         One entry a pulse rate, or several where the maker states ranges to several reflectances.
     """
@@ -230,6 +243,9 @@ class Sensor:
     dead_time_ns: tuple[NotNegative, NotNegative] = (0.0, 0.0)
     zones_resolved: Annotated[int, Field(ge=1, le=100)] = 1
     receiver: Receiver | None = None
+    recorder_gb: Positive | None = None
+    recorder_mb_per_s: Positive | None = None
+    raw_bytes_per_return: Positive = 30.0  # 15-40 is usual: common practice, no source
     ratings: Annotated[tuple[RangeRating, ...], Field(min_length=1)]
 
     @property
@@ -358,4 +374,17 @@ class Sensor:
         if (self.range_noise_m is None) != follows:
             need = "sets the range noise itself: leave out" if follows else "needs"
             raise ValueError(f"principle {self.principle} {need} range_noise_m")
+        return self
+
+    @model_validator(mode="after")
+    def _recorder_is_believable(self) -> Self:
+        for key, (least, most, unit, low, high) in _RECORDER_LIMITS.items():
+            stated = getattr(self, key)
+            if stated is None or least <= stated <= most:
+                continue
+            (other, holds), limit = (low, f"under {least:g}") if stated < least else (high, f"over {most:g}")
+            raise ValueError(
+                f"{key} of {stated:g} {unit} is {limit} {unit}, believable of no recorder\n"
+                f"was it stated in {other}? then write {stated * holds:g}"
+            )
         return self
