@@ -5,7 +5,7 @@ what the forecast says.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -20,13 +20,13 @@ from planner.flight.energy import MILD_C, battery_s
 from planner.flight.flightlines import FlightLine
 from planner.flight.loads import Sight, split_tour, start_times_s
 from planner.flight.ordering import tour_candidates
-from planner.flight.paths import Flyer, Path
+from planner.flight.paths import Flyer, Path, line_speed_mps
 from planner.flight.tours import Tour, load_drawn_s, load_path, tour_of
 from planner.flight.turns import turn_radius_m, turn_time_s
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share
 
-__all__ = ["Day", "Sortie", "flight_figures", "plan_sorties", "quickest_sorties", "turn_radius_m", "turn_time_s"]
+__all__ = ["Day", "Sortie", "as_flown", "flight_figures", "plan_sorties", "quickest_sorties", "turn_radius_m", "turn_time_s"]
 
 Array = npt.NDArray[np.float64]
 
@@ -65,7 +65,7 @@ class Sortie:
     number : int
         From 1, in the order flown.
     lines : tuple of FlightLine
-        In the order flown.
+        In the order flown, with the ground speeds flown.
     take_off_m : ndarray, shape (3,)
         East, north, ground height of take-off and landing [m].
     path : Path
@@ -124,6 +124,11 @@ def quickest_sorties(
     if not tried:
         raise refused
     return min(tried, key=lambda each: (each[0], _day_s(each[1])))[1]
+
+
+def as_flown(flyer: Flyer, lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
+    """Return lines with the ground speeds flown on them; raises E32 where the wind beats the airspeed."""
+    return tuple(replace(line, speed_mps=line_speed_mps(flyer, line)) for line in lines)
 
 
 def _day_s(sorties: Sequence[Sortie]) -> float:
@@ -195,7 +200,7 @@ def _planned(
     return unseen, tuple(
         Sortie(
             number=number,
-            lines=tour.lines[load.first : load.last],
+            lines=as_flown(flyer, tour.lines[load.first : load.last]),
             take_off_m=places[load.place],
             path=path,
             time_s=_named_times_s([path]),

@@ -13,8 +13,8 @@ from planner.errors import Fault, InputError
 from planner.flight.flightlines import FlightLine
 from planner.flight.paths import Flyer
 from planner.flight.profile import Floor, highest_nearby
-from planner.flight.sorties import Day, Sortie, plan_sorties, quickest_sorties
-from planner.flight.winds import Wind
+from planner.flight.sorties import Day, Sortie, as_flown, plan_sorties, quickest_sorties
+from planner.flight.winds import Hold, Wind
 from planner.ground.clearance import crossed_m, nearest_keep_out, nearest_of_scene, stations, upper_surface
 from planner.ground.surface import Scene
 from planner.mission import Mission
@@ -53,8 +53,8 @@ class Legs:
     near_ground: npt.NDArray[np.bool_]
 
 
-def flyer_of(mission: Mission, scene: Scene) -> Flyer:
-    """Return what flies, in the wind of the day, above the clearance."""
+def flyer_of(mission: Mission, scene: Scene, hold: Hold = "ground") -> Flyer:
+    """Return what flies, in the wind of the day, above the clearance, and which speed it holds on lines."""
     conditions, centre = mission.conditions, scene.planned.centroid
     convergence = scene.frame.convergence_rad(centre.x, centre.y)
     wind = Wind(conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence)
@@ -65,7 +65,7 @@ def flyer_of(mission: Mission, scene: Scene) -> Flyer:
     aircraft, limits = mission.aircraft, mission.limits
     climb, descent = limits.climb_mps or np.inf, limits.descent_mps or np.inf
     held = replace(aircraft, climb_mps=min(aircraft.climb_mps, climb), descent_mps=min(aircraft.descent_mps, descent))
-    return Flyer(held, mission.navigation, floor.at, wind)
+    return Flyer(held, mission.navigation, floor.at, wind, hold)
 
 
 def terrain_doubt_m(mission: Mission, scene: Scene) -> float:
@@ -103,6 +103,8 @@ def sorties_of(
 ) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...]]:
     """Return lines as they are flown, and the sorties that fly them; no sorties where no take-off place is given.
 
+    Lines come back with the ground speed that the wind leaves them.
+
     Of several take-off places those that see a line go before quicker ones.
 
     Parameters
@@ -125,7 +127,7 @@ def sorties_of(
     """
     places = take_offs_m(mission, scene)
     if not (places and lines):
-        return tuple(lines), ()
+        return as_flown(flyer, lines), ()
     elevation = float(np.mean([place[2] for place in places]))
     day = Day(mission.conditions.temperature_c, elevation)
     fly = plan_sorties if ordered else quickest_sorties

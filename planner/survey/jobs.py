@@ -110,7 +110,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     requirement = mission.requirement
     cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
     settings, lines = choose_flight(mission, scene, cell_m)
-    flyer = flyer_of(mission, scene)
+    flyer = flyer_of(mission, scene, mission.flight.hold_speed)
     lines = (*lines, *calibration_lines(lines, flyer))
     flown, sorties = sorties_of(mission, scene, lines, flyer, ordered=False)
     plan = _plan_of(mission, scene, flown, settings, sorties)

@@ -25,7 +25,7 @@ from planner.safety.airspace import (
     terrain_age_caution,
     wires_caution,
 )
-from planner.safety.cautions import Caution
+from planner.safety.cautions import Caution, Status
 from planner.safety.daylight import daylight_caution
 from planner.safety.eyesafety import laser_caution
 from planner.safety.positions import base_caution, logging_caution
@@ -33,6 +33,9 @@ from planner.safety.ranges import range_cautions
 from planner.survey.flying import legs_of, over_unknown, sensitive_m
 from planner.survey.legs import rating_of
 from planner.survey.watching import sight_cautions
+
+NOTED_SHARE = 0.01
+"""Share by which the speed of a line may be off before the reader is told."""
 
 
 def method(mission: Mission, scene: Scene) -> Iterator[str]:
@@ -105,6 +108,27 @@ def _accuracy_caution(accuracy: AccuracyFigures) -> Iterator[Caution]:
         )
 
 
+def _wind_caution(plan: Plan) -> Iterator[Caution]:
+    """Yield that the wind makes lines faster or slower over the ground than the settings say."""
+    if plan.settings is None or not plan.lines:
+        return
+    asked = plan.settings.speed_mps
+    speeds = [line.speed_mps for line in plan.lines]
+    off = [line.line_id for line in plan.lines if abs(line.speed_mps - asked) > NOTED_SHARE * asked]
+    if off:
+        status: Status = "over" if max(speeds) > (1 + NOTED_SHARE) * asked else "note"
+        yield Caution(
+            "wind on lines",
+            status,
+            f"The wind makes {len(off)} of {len(speeds)} lines slower or faster over the ground than the "
+            f"{asked:.1f} m/s chosen, from {min(speeds):.1f} to {max(speeds):.1f} m/s: {', '.join(off)}. Points per "
+            "square metre change as much the other way; the forecast counts it.",
+            max(speeds),
+            asked,
+            "m/s over the ground",
+        )
+
+
 def _unknown_ground(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Caution]:
     """Yield how much of the way lies over ground that the mission lets be unknown; else such a way is a fault."""
     if mission.terrain.holes != "unknown":
@@ -128,6 +152,7 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
     yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
     yield logging_caution(conditions.start, lasts_s)
+    yield from _wind_caution(plan)
     yield from _unknown_ground(mission, scene, plan)
     if not plan.sorties:
         why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
