@@ -3,6 +3,7 @@
 Lives here: the noun all safety rooms make. Must not know files, plans or forecasts.
 """
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,6 +26,10 @@ class Caution:
         Value found and value it was held against, in `unit`.
     unit : str
         Unit of both, with the height reference where it is a height, for example ``"m above ground"``.
+    citation, read_on : str, date or None
+        Rule that the limit stands in, and the day it was last looked at.
+    where : str
+        Where the value was found.
     """
 
     caution_id: str
@@ -33,3 +38,6 @@ class Caution:
     measured: float | None = None
     limit: float | None = None
     unit: str = ""
+    citation: str = ""
+    read_on: dt.date | None = None
+    where: str = ""
