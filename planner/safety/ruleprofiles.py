@@ -13,6 +13,7 @@ from planner.equipment import NotNegative, Positive, frozen
 
 Mark = Literal["R", "R2", "M", "own"]
 Bound = Literal["most", "under", "least"]
+AircraftLabel = Literal["C0", "C1", "C2", "C3", "C4"]
 Edge = Literal["sunrise", "civil_twilight"]
 AirspaceKind = Literal[
     "controlled", "aerodrome", "heliport", "flight_restriction_zone", "restricted", "prohibited", "danger", "other"
@@ -42,7 +43,7 @@ MARKS = {
     "R": "read in the text itself",
     "R2": "read in a second source that quotes the text",
     "M": "from memory, the text was not read again",
-    "own": "the user's own",
+    "own": "not from a text",
 }
 
 
@@ -93,8 +94,8 @@ class Rule:
     bound: Bound | None = None
     value: NotNegative | None = None
     unit: Unit = ""
-    for_classes: tuple[Short, ...] = ()
-    classes: tuple[Short, ...] = ()
+    for_classes: tuple[AircraftLabel, ...] = ()
+    classes: tuple[AircraftLabel, ...] = ()
     kinds: tuple[AirspaceKind, ...] = ()
     tall_within: Positive | None = None
     tall_above: NotNegative = 0.0

@@ -13,7 +13,7 @@ from planner.safety import measured, measuredplaces
 from planner.safety.cautions import Caution, Status
 from planner.safety.flightfacts import FlightFacts
 from planner.safety.measured import Finding
-from planner.safety.ruleprofiles import MARKS, Mark, Profile, Rule
+from planner.safety.ruleprofiles import MARKS, Bound, Mark, Profile, Rule
 
 Measure = Callable[[Rule, FlightFacts], Finding]
 
@@ -45,18 +45,21 @@ MEASURES: Mapping[str, Measure] = MappingProxyType(
 )
 """Every measure by the name under which a profile asks for it."""
 
-COMPARING = frozenset(MEASURES) - {
-    "aircraft_class",
-    "sight_line",
-    "daylight",
-    "crew_shows",
-    "over_people",
-    "over_built_up",
-    "over_buildings",
-    "over_roads",
-    "airspace",
-}
-"""Measures that hold a value of the rule against what they find."""
+COMPARING: Mapping[str, tuple[Bound, ...]] = MappingProxyType(
+    {
+        "height_above_ground": ("most",),
+        "distance_to_surface": ("most",),
+        "ground_speed": ("most",),
+        "visibility": ("least",),
+        "below_cloud": ("least",),
+        "beside_cloud": ("least",),
+        "mass": ("most", "under"),
+        "people_distance": ("least",),
+        "built_up_distance": ("least",),
+        "aerodrome_distance": ("least",),
+    }
+)
+"""Measures that hold what they find against a value of the rule, and what that value may be to them."""
 
 STALE_DAYS = 365
 """Age from which a profile is told to be old [days]: common practice, no source."""
