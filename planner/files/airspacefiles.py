@@ -1,14 +1,13 @@
-"""Airspace, people, built-up areas, buildings and roads in: what the user drew, for the rules of the air.
+"""Airspace and aerodromes in: what the user drew, for the rules of the air.
 
-Lives here: kinds, floors, ceilings and dates of such features, and what is refused. Must not know rules or flights.
+Lives here: kinds, floors, ceilings and dates of volumes, and what is refused. Must not know rules or flights.
 """
 
 import datetime as dt
 import difflib
 import re
-from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TypeVar, cast, get_args
+from typing import cast, get_args
 
 import numpy as np
 import shapely
@@ -17,9 +16,7 @@ from planner.errors import Fault, InputError
 from planner.files.hazardfields import FOOT_M, Drafted, drafted
 from planner.ground.geodesy import Frame
 from planner.safety.ruleprofiles import AirspaceKind
-from planner.safety.volumes import AirspaceVolume, GroundPlace, Level, LevelReference
-
-T = TypeVar("T")
+from planner.safety.volumes import AirspaceVolume, Level, LevelReference
 
 KINDS: tuple[str, ...] = get_args(AirspaceKind)
 POINTS_TOO = ("aerodrome", "heliport")
@@ -36,13 +33,8 @@ REFERENCES: dict[str, LevelReference] = {
 }
 UNITS = {"m": 1.0, "ft": FOOT_M}
 HIGHEST_M, HIGHEST_FL, LOWEST_M = 30_000.0, 660.0, -500.0
-PERSON_M = 1.0
-"""How far a person drawn as a point reaches [m]: common practice, no source."""
-ROAD_M = 6.0
-"""Width of a road drawn as a line that gives none [m]: common practice, no source."""
-
 _LEVEL = re.compile(
-    r"(?:fl\s*(?P<fl>\d+)|(?P<number>-?\d+(?:\.\d+)?)\s*(?P<unit>[a-z]+)\s*(?P<above>[a-z]+)|(?P<end>[a-z]+))"
+    r"fl\s*(?P<fl>\d+)|(?P<number>-?\d+(?:\.\d+)?)\s*(?P<unit>[a-z]+)\s*(?P<above>[a-z]+)|(?P<end>[a-z]+)",
 )
 
 
@@ -69,52 +61,18 @@ def read_airspace(path: Path, frame: Frame, dated: dt.date | None = None) -> tup
         E01, E02, E04, E05, E07, E45 of the file; E18 unknown kind or no date, E33 value out of range, E34 ceiling not
         above floor, E40 floor or ceiling without reference or unit; all faults of a file at once.
     """
-    return tuple(_all(drafted(path, frame, "rules.airspace"), lambda one: _volume(one, dated)))
-
-
-def read_ground_places(path: Path, frame: Frame, key: str) -> tuple[GroundPlace, ...]:
-    """Return people, built-up areas, buildings or roads as drawn.
-
-    Points have a `radius_m` (1 m without one), lines a `width_m` (6 m without one); polygons count as they are.
-
-    Parameters
-    ----------
-    path, frame : Path, Frame
-        As in `read_airspace`.
-    key : str
-        The mission's name for the file, for example ``"rules.people"``; built-up areas must be polygons.
-
-    Raises
-    ------
-    InputError
-        E01, E02, E04, E05, E07, E45 of the file, E33 value out of range; all faults of a file at once.
-    """
-    areas_only = key == "rules.built_up"
-    return tuple(_all(drafted(path, frame, key), lambda one: _place(one, areas_only)))
-
-
-def _all(features: Iterable[Drafted], made: Callable[[Drafted], T]) -> list[T]:
-    """Return what each feature within reach of the frame makes, or refuse with the faults of all."""
-    found: list[T] = []
+    found: list[AirspaceVolume] = []
     faults: list[Fault] = []
-    for feature in features:
+    for feature in drafted(path, frame, "rules.airspace"):
         if not np.isfinite(shapely.get_coordinates(feature.shape)).all():
             continue
         try:
-            found.append(made(feature))
+            found.append(_volume(feature, dated))
         except InputError as error:
             faults += error.faults
     if faults:
-        raise InputError(*dict.fromkeys(faults))
-    return found
-
-
-def _place(feature: Drafted, areas_only: bool) -> GroundPlace:
-    kind = feature.shape.geom_type
-    outline = _checked_outline(feature, ("Polygon",) if areas_only else ("Polygon", "Point", "LineString"))
-    reach_m = {"Point": feature.not_negative("radius_m", PERSON_M), "Polygon": 0.0}
-    half_m = feature.not_negative("width_m", ROAD_M) / 2
-    return GroundPlace(feature.name, outline, reach_m.get(kind, half_m))
+        raise InputError(*dict.fromkeys(faults))  # parts of one feature have the same
+    return tuple(found)
 
 
 def _checked_outline(feature: Drafted, kinds: tuple[str, ...]) -> shapely.Geometry:

@@ -67,8 +67,8 @@ class FlightFacts:
         Airspace given by the user.
     permissions : tuple of str
         Names of volumes for which the user holds a permission.
-    people, built_up, buildings, roads : tuple of GroundPlace or None
-        Given by the user.
+    people, built_up : tuple of GroundPlace or None
+        Given by the user; an empty tuple where the data given hold none.
     """
 
     date: dt.date
@@ -102,8 +102,6 @@ class FlightFacts:
     permissions: tuple[str, ...] = ()
     people: tuple[GroundPlace, ...] | None = None
     built_up: tuple[GroundPlace, ...] | None = None
-    buildings: tuple[GroundPlace, ...] | None = None
-    roads: tuple[GroundPlace, ...] | None = None
 
     def where(self, number: int) -> str:
         """Return a place of the flight for people."""

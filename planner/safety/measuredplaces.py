@@ -1,4 +1,4 @@
-"""Measures of the flight against what the user drew: people, built-up areas, roads, airspace and aerodromes.
+"""Measures of the flight against what the user drew: people, built-up areas, airspace and aerodromes.
 
 Lives here: functions of a rule and the facts that return a finding. Must not know profiles, nor that what was not drawn
 is not there.
@@ -43,16 +43,6 @@ def over_people(rule: Rule, facts: FlightFacts) -> Finding:
 def over_built_up(rule: Rule, facts: FlightFacts) -> Finding:
     """Measure the metres flown over built-up areas."""
     return _over(rule, facts, facts.built_up, "built-up areas")
-
-
-def over_buildings(rule: Rule, facts: FlightFacts) -> Finding:
-    """Measure the metres flown over buildings."""
-    return _over(rule, facts, facts.buildings, "buildings")
-
-
-def over_roads(rule: Rule, facts: FlightFacts) -> Finding:
-    """Measure the metres flown over roads."""
-    return _over(rule, facts, facts.roads, "roads")
 
 
 def _distance(rule: Rule, facts: FlightFacts, drawn: Places, what: str, limit: float | None) -> Finding:

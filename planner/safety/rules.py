@@ -36,8 +36,6 @@ MEASURES: Mapping[str, Measure] = MappingProxyType(
             measuredplaces.over_people,
             measuredplaces.built_up_distance,
             measuredplaces.over_built_up,
-            measuredplaces.over_buildings,
-            measuredplaces.over_roads,
             measuredplaces.aerodrome_distance,
             measuredplaces.airspace,
         )
