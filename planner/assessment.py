@@ -88,6 +88,8 @@ class Plan:
         Legs that come too near to anything, enter a keep-out area or leave the terrain.
     unflown : tuple of Fault
         Why batteries or wind do not allow lines that somebody drew.
+    changes : tuple of str
+        What was done to lines that met keep-out areas, each a sentence without its stop.
     """
 
     lines: tuple[FlightLine, ...]
@@ -97,6 +99,7 @@ class Plan:
     sorties: tuple[Sortie, ...] = ()
     path_faults: tuple[Fault, ...] = ()
     unflown: tuple[Fault, ...] = ()
+    changes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

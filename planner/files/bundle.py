@@ -115,7 +115,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "mission": assessment.mission.name,
             "verdict": "met" if forecast.met else "not met",
             "settings": None if plan.settings is None else vars(plan.settings),
-            "flight": plan.flight,
+            "flight": {**plan.flight, "changes": plan.changes},
             "lines": [vars(figures) | {"sortie": sortie_of.get(figures.line_id)} for figures in plan.figures],
             "sorties": sortie_figures(assessment),
             "hazards": hazard_figures(assessment),

@@ -49,6 +49,7 @@ def flight_contents(assessment: Assessment) -> Row:
         "why_unflown": [fault.what for fault in assessment.plan.unflown],
         "time_budget": time_bars(flight["time_s"]),
         "total_min": flight["time_s"]["total"] / 60,
+        "changes": assessment.plan.changes,
         "hazards": _hazards(assessment),
     }
 

@@ -1,6 +1,6 @@
-"""Lines that are too long: what the inertial unit allows, and parts with an overlap.
+"""Parts of lines: stretches with the leads of the whole, and lines too long for the inertial unit cut with an overlap.
 
-Lives here: the longest straight flight, and cutting a line. Must not know batteries or paths.
+Lives here: the longest straight flight, names of parts, and cutting a line. Must not know batteries or paths.
 """
 
 from collections.abc import Sequence
@@ -23,24 +23,39 @@ def drifting_lines(lines: Sequence[FlightLine], navigation: Navigation) -> tuple
     return tuple(line.line_id for line in lines if straight_s(line) > navigation.longest_line_s * (1 + 1e-9))
 
 
+def part_name(line_id: str, number: int) -> str:
+    """Return the name of a part of a line, numbers from 0: L03a to L03z, then L03aa, L03ab and so on."""
+    letters = ""
+    while number >= 0:
+        number, last = divmod(number, len(ascii_lowercase))
+        letters, number = ascii_lowercase[last] + letters, number - 1
+    return f"{line_id}{letters}"
+
+
+def stretch_of(line: FlightLine, line_id: str, start_m: float, end_m: float) -> FlightLine:
+    """Return a line that keeps data from one distance along another to a second [m], with the leads of the whole.
+
+    The leads lie on the line itself, and are cut off where it begins and ends.
+    """
+    along = line.along_m()
+    lead_in, lead_out = line.kept_m[0], float(along[-1]) - line.kept_m[1]
+    low, high = max(start_m - lead_in, 0.0), min(end_m + lead_out, float(along[-1]))
+    inside = along[(along > low + 1e-6) & (along < high - 1e-6)]
+    stations = np.concatenate([[low], inside, [high]])
+    points = np.column_stack([np.interp(stations, along, line.points_m[:, axis]) for axis in range(3)])
+    return replace(line, line_id=line_id, points_m=points, kept_m=(start_m - low, end_m - low))
+
+
 def cut_line(line: FlightLine, count: int, overlap_m: float) -> tuple[FlightLine, ...]:
     """Return a line in equal parts, each with the leads of the whole, that share an overlap of kept data [m].
 
     The leads of a cut lie on the line itself. Parts are named a, b, c after the line, in the order flown.
     """
-    along, (start, end) = line.along_m(), line.kept_m
-    lead_in, lead_out = start, float(along[-1]) - end
     length = (line.kept_length_m + (count - 1) * overlap_m) / count
-    parts = []
-    for number in range(count):
-        first = start + number * (length - overlap_m)
-        low, high = max(first - lead_in, 0.0), min(first + length + lead_out, float(along[-1]))
-        inside = along[(along > low + 1e-6) & (along < high - 1e-6)]
-        stations = np.concatenate([[low], inside, [high]])
-        points = np.column_stack([np.interp(stations, along, line.points_m[:, axis]) for axis in range(3)])
-        name = f"{line.line_id}{ascii_lowercase[number]}"
-        parts.append(replace(line, line_id=name, points_m=points, kept_m=(first - low, first - low + length)))
-    return tuple(parts)
+    firsts = [line.kept_m[0] + number * (length - overlap_m) for number in range(count)]
+    return tuple(
+        stretch_of(line, part_name(line.line_id, number), first, first + length) for number, first in enumerate(firsts)
+    )
 
 
 def cut_drifting(
@@ -58,5 +73,5 @@ def cut_drifting(
             cut.append(line)
             continue
         count = int(np.ceil((line.kept_length_m - overlap_m) / (room - overlap_m) - 1e-9))
-        cut += cut_line(line, count, overlap_m) if count <= len(ascii_lowercase) else (line,)
+        cut += cut_line(line, count, overlap_m)
     return tuple(cut)

@@ -1,14 +1,16 @@
 """Lines flown for calibration besides those that cover the area: an opposed pair and cross lines.
 
-Lives here: which of them a navigation card asks for, and where they lie. Must not know what they show.
+Lives here: which of them a navigation card asks for, and where they lie, clear of keep-out areas. Must not know what
+they show.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 
+from planner.flight.avoidance import Change, Kept, Zones, keep_clear, side_of
 from planner.flight.climbs import lowest_m
 from planner.flight.flightlines import STATION_M, FlightLine
 from planner.flight.ordering import reversed_line
@@ -17,61 +19,137 @@ from planner.flight.paths import Flyer
 Array = npt.NDArray[np.float64]
 
 SHORTEST_CROSS_M = 100.0  # kept length of a cross line over a block narrower than that
+MOST_MOVED = 0.4  # of the way to the next cross line: two must not become one
+MOVES = 40  # places that are tried along the block, half of them to each side
+OPEN_ZONES = Zones()
 
 
-def calibration_lines(lines: Sequence[FlightLine], flyer: Flyer) -> tuple[FlightLine, ...]:
+def calibration_lines(
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    zones: Zones = OPEN_ZONES,
+    cleared: Sequence[FlightLine] | None = None,
+) -> Kept:
     """Return the lines that the navigation card asks for besides those of a block, named X01, X02, ...
 
     Parameters
     ----------
     lines : sequence of FlightLine
-        Parallel lines of one block; none ask for none.
+        Parallel lines of one block as laid; none ask for none.
     flyer : Flyer
         Its card, its climb and descent, and the floor that the lines keep.
+    zones : Zones
+        Keep-out areas, which they keep clear of.
+    cleared : sequence of FlightLine or None
+        The same lines clear of these areas: one of them is flown back. None where nothing is in the way.
     """
     card = flyer.navigation
-    found: list[FlightLine] = []
+    kept, changes = [], []
     if lines and card.opposed_pair:
-        found.append(opposed_line(lines, flyer))
+        opposed = opposed_line(lines if cleared is None else cleared, flyer, zones)
+        if opposed is None:
+            changes.append(Change("X01", "is left out: no line can be flown back clear of keep-out areas"))
+        else:
+            kept.append(replace(opposed, line_id="X01"))
     if lines and card.cross_lines_every is not None:
-        found += cross_lines(lines, flyer, max(2, -(-len(lines) // card.cross_lines_every)))
-    return tuple(replace(line, line_id=f"X{number:02d}") for number, line in enumerate(found, start=1))
+        count = max(2, -(-len(lines) // card.cross_lines_every))
+        crossing = cross_lines(lines, flyer, count, zones, first=1 + card.opposed_pair)
+        kept += crossing.lines
+        changes += crossing.changes
+    return Kept(tuple(kept), tuple(changes))
 
 
-def opposed_line(lines: Sequence[FlightLine], flyer: Flyer) -> FlightLine:
-    """Return the longest line flown back on its track, no lower and within climb and descent."""
-    back = reversed_line(max(lines, key=lambda line: round(line.kept_length_m, 3)))
-    return _within_rates(back, flyer)
+def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: Zones = OPEN_ZONES) -> FlightLine | None:
+    """Return the longest line flown back on its track, no lower and within climb and descent.
+
+    Where the climb back takes it into a keep-out area the next longest is; None where none is left.
+    """
+    longest_first = sorted(lines, key=lambda line: -round(line.kept_length_m, 3))
+    back = (_within_rates(reversed_line(line), flyer) for line in longest_first)
+    return next((line for line in back if not zones.free_m(line.points_m)[1]), None)
 
 
-def cross_lines(lines: Sequence[FlightLine], flyer: Flyer, count: int) -> list[FlightLine]:
+def cross_lines(
+    lines: Sequence[FlightLine], flyer: Flyer, count: int, zones: Zones = OPEN_ZONES, *, first: int = 1
+) -> Kept:
     """Return lines across a block, evenly from one end of most lines to the other, there and back by turns.
 
     Each spans all lines that it crosses, at their height or the floor's, whichever is higher, and runs the way that
-    lets it lie lower.
+    lets it lie lower. One that a keep-out area is in the way of is moved along the block by as little as it takes;
+    where it is nowhere clear it keeps the longer part of its data, or is left out.
+
+    Parameters
+    ----------
+    lines, flyer, zones : sequence of FlightLine, Flyer, Zones
+        As for `calibration_lines`.
+    count : int
+        How many.
+    first : int
+        Number of the first, for their names.
+    """
+    course = lines[0].track_rad
+    along = np.array([np.sin(course), np.cos(course)])
+    spans = np.array([np.sort((line.kept_points_m()[[0, -1], :2]) @ along) for line in lines])
+    low, high = (float(end) for end in np.median(spans, axis=0))
+    most = MOST_MOVED * (high - low) / (count - 1)
+    placed = []
+    for number, at in enumerate(np.linspace(low, high, count).tolist()):
+        tried = ((moved, _across(lines, flyer, at + moved, number)) for moved in _moves_m(low - at, high - at, most))
+        laid = ((moved, replace(line, line_id=f"X{first + number:02d}")) for moved, line in tried if line is not None)
+        placed.append(_placed(laid, zones, course))
+    return Kept(
+        tuple(line for kept in placed for line in kept.lines), tuple(each for kept in placed for each in kept.changes)
+    )
+
+
+def _moves_m(low_m: float, high_m: float, most_m: float) -> list[float]:
+    """Return moves to either side [m] between two ends, the smallest first."""
+    steps = most_m * np.arange(1, MOVES // 2 + 1) / (MOVES // 2)
+    moves = [0.0, *(side * step for step in steps.tolist() for side in (1.0, -1.0))]
+    return [move for move in moves if low_m <= move <= high_m]
+
+
+def _placed(laid: Iterator[tuple[float, FlightLine]], zones: Zones, course_rad: float) -> Kept:
+    """Return the first line that keeps clear, or the longer part of the one that was wanted.
+
+    `laid` are moves along the block [m] and the lines that they make.
+    """
+    wanted, met = None, ""
+    for moved, line in laid:
+        areas = zones.free_m(line.points_m)[1]
+        if not areas:
+            to = side_of(course_rad if moved > 0 else course_rad + np.pi)
+            what = f"is laid {abs(moved):.1f} m farther {to} for keep-out area {met}"
+            return Kept((line,), (Change(line.line_id, what),) if met else ())
+        wanted, met = (line, areas[0]) if wanted is None else (wanted, met)
+    if wanted is None:
+        return Kept(())
+    return keep_clear([wanted], zones, least_m=max(wanted.kept_length_m, SHORTEST_CROSS_M) / 2)
+
+
+def _across(lines: Sequence[FlightLine], flyer: Flyer, at_m: float, number: int) -> FlightLine | None:
+    """Return the line across all lines that reach a distance along the block [m], odd numbers there, even ones back.
+
+    None where no line reaches it.
     """
     first = lines[0]
     course, lead = first.track_rad, first.kept_m[0]
     along, across = np.array([np.sin(course), np.cos(course)]), np.array([np.cos(course), -np.sin(course)])
     kept = [line.kept_points_m() for line in lines]
-    spans = np.array([np.sort((points[[0, -1], :2]) @ along) for points in kept])
-    low, high = np.median(spans, axis=0)
-    found = []
-    for number, at in enumerate(np.linspace(low, high, count)):
-        crossed = [points for points, span in zip(kept, spans, strict=True) if span[0] - 1 <= at <= span[1] + 1]
-        met = np.array([_at_m(points, along, across, float(at)) for points in crossed])
-        met = met[np.argsort(met[:, 0])]
-        short = max(SHORTEST_CROSS_M - (met[-1, 0] - met[0, 0]), 0.0) / 2
-        ends = met[0, 0] - short, met[-1, 0] + short
-        whole = np.linspace(
-            ends[0] - lead, ends[1] + lead, int(np.ceil((ends[1] - ends[0] + 2 * lead) / STATION_M)) + 1
-        )
-        places = at * along + whole[:, np.newaxis] * across
-        up = np.maximum(np.interp(whole, met[:, 0], met[:, 1]), flyer.floor(places[:, 0], places[:, 1]))
-        flown = replace(first, points_m=np.column_stack([places, up]), kept_m=(lead, float(np.ptp(whole)) - lead))
-        ways = (reversed_line(flown), flown) if number % 2 else (flown, reversed_line(flown))
-        found.append(min((_within_rates(way, flyer) for way in ways), key=_lift_m))
-    return found
+    ends_m = [np.sort(points[[0, -1], :2] @ along) for points in kept]
+    crossed = [points for points, span in zip(kept, ends_m, strict=True) if span[0] - 1 <= at_m <= span[1] + 1]
+    if not crossed:
+        return None
+    met = np.array([_at_m(points, along, across, at_m) for points in crossed])
+    met = met[np.argsort(met[:, 0])]
+    short = max(SHORTEST_CROSS_M - (met[-1, 0] - met[0, 0]), 0.0) / 2
+    start, end = met[0, 0] - short - lead, met[-1, 0] + short + lead
+    whole = np.linspace(start, end, int(np.ceil((end - start) / STATION_M)) + 1)
+    places = at_m * along + whole[:, np.newaxis] * across
+    up = np.maximum(np.interp(whole, met[:, 0], met[:, 1]), flyer.floor(places[:, 0], places[:, 1]))
+    flown = replace(first, points_m=np.column_stack([places, up]), kept_m=(lead, float(np.ptp(whole)) - lead))
+    ways = (reversed_line(flown), flown) if number % 2 else (flown, reversed_line(flown))
+    return min((_within_rates(way, flyer) for way in ways), key=_lift_m)
 
 
 def _lift_m(line: FlightLine) -> float:

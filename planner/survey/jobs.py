@@ -10,7 +10,6 @@ import numpy as np
 
 from planner.assessment import Assessment, LineFigures, Plan
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
-from planner.flight.extra import calibration_lines
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import Sortie, flight_figures
@@ -22,6 +21,7 @@ from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import eye_fault
+from planner.survey.clearing import lines_to_fly
 from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
 from planner.survey.legs import rating_of
 from planner.survey.outlook import make_forecast
@@ -90,13 +90,13 @@ def unsafe_lines(mission: Mission, plan: Plan) -> tuple[Fault, ...]:
 
 
 def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = None) -> Plan:
-    """Choose settings and lay flight lines that should meet the requirement.
+    """Choose settings and lay flight lines that should meet the requirement, clear of keep-out areas.
 
     Raises
     ------
     InfeasibleError
         Where no setting of sensor and aircraft meets it, carries the best achievable; E28 where batteries do not last,
-        E32 where the wind beats the airspeed.
+        E31 where keep-out areas leave no line, E32 where the wind beats the airspeed.
     SafetyError
         Where the path, turns and ferries included, would break the clearance, a keep-out area or the stated hazard
         distance.
@@ -111,9 +111,11 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
     settings, lines = choose_flight(mission, scene, cell_m)
     flyer = flyer_of(mission, scene, mission.flight.hold_speed)
-    lines = (*lines, *calibration_lines(lines, flyer))
-    flown, sorties = sorties_of(mission, scene, lines, flyer, ordered=False)
-    plan = _plan_of(mission, scene, flown, settings, sorties)
+    kept = lines_to_fly(mission, scene, settings, lines, flyer)
+    flown, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
+    plan = replace(
+        _plan_of(mission, scene, flown, settings, sorties), changes=tuple(change.text for change in kept.changes)
+    )
     if faults := unsafe_lines(mission, plan):
         raise SafetyError(*faults)
     if progress:

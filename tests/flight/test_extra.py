@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from made_blocks import NO_ALIGNMENT, a_block, a_flyer, a_line
 
+from planner.flight.avoidance import Kept
 from planner.flight.cuts import cut_drifting, cut_line, drifting_lines, straight_s
 from planner.flight.extra import calibration_lines, cross_lines
 from planner.flight.paths import Flyer
@@ -12,14 +13,14 @@ ASKING = replace(NO_ALIGNMENT, opposed_pair=True, cross_lines_every=15)
 
 
 def test_a_silent_card_asks_for_nothing():
-    assert calibration_lines(a_block(5), a_flyer()) == ()
-    assert calibration_lines([], a_flyer(navigation=ASKING)) == ()
+    assert calibration_lines(a_block(5), a_flyer()) == Kept(())
+    assert calibration_lines([], a_flyer(navigation=ASKING)) == Kept(())
 
 
 @pytest.mark.parametrize(("count", "across"), [(5, 2), (30, 2), (31, 3), (60, 4)])
 def test_one_cross_line_for_so_many_and_both_ends_at_least(count, across):
     lines = a_block(count)
-    extra = calibration_lines(lines, a_flyer(navigation=ASKING))
+    extra = calibration_lines(lines, a_flyer(navigation=ASKING)).lines
     assert [line.line_id for line in extra] == [f"X{number:02d}" for number in range(1, across + 2)]
     opposed, *crossing = extra
     twin = next(line for line in lines if np.allclose(line.points_m[0, :2], opposed.points_m[-1, :2]))
@@ -41,7 +42,7 @@ def test_cross_lines_follow_the_heights_they_cross_and_keep_the_floor_and_the_cl
         for number, line in enumerate(a_block(4))
     ]
     floor = lambda east, north: 60 + 80 * np.exp(-((east - 75) ** 2) / 2 / 30**2)  # noqa: E731
-    for one in cross_lines(lines, Flyer(a_flyer().aircraft, ASKING, floor), 2):
+    for one in cross_lines(lines, Flyer(a_flyer().aircraft, ASKING, floor), 2).lines:
         east, up = one.points_m[:, 0], one.points_m[:, 2]
         assert np.all(up >= np.maximum(np.interp(east, [0, 50, 100, 150], [80, 100, 120, 140]), floor(east, 0)) - 0.3)
         rates = np.diff(up) / np.diff(one.along_m()) * one.speed_mps
@@ -55,7 +56,7 @@ def test_cross_lines_on_a_slope_run_up_it_where_the_aircraft_climbs_faster_than_
         replace(line, points_m=line.points_m + np.array([0, 0, 24.0 * number]))
         for number, line in enumerate(a_block(4))
     ]
-    for one in cross_lines(lines, Flyer(a_flyer().aircraft, ASKING, lambda east, north: 0.0 * east), 2):
+    for one in cross_lines(lines, Flyer(a_flyer().aircraft, ASKING, lambda east, north: 0.0 * east), 2).lines:
         assert one.points_m[-1, 0] > one.points_m[0, 0]
         assert one.points_m[:, 2] == pytest.approx(
             np.interp(one.points_m[:, 0], [0, 50, 100, 150], [80, 104, 128, 152])
@@ -63,7 +64,7 @@ def test_cross_lines_on_a_slope_run_up_it_where_the_aircraft_climbs_faster_than_
 
 
 def test_a_block_of_one_line_still_gets_cross_lines():
-    for one in cross_lines(a_block(1), a_flyer(), 2):
+    for one in cross_lines(a_block(1), a_flyer(), 2).lines:
         assert one.kept_length_m == pytest.approx(100)
         assert one.kept_points_m()[:, 0].mean() == pytest.approx(0, abs=1e-6)
 

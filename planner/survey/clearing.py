@@ -1,0 +1,89 @@
+"""The lines of a plan, clear of keep-out areas and none too long for the inertial unit where that is asked.
+
+Lives here: what avoidance, calibration lines and cuts need of a mission. Must not know sorties or the forecast.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from planner.errors import Fault, InfeasibleError
+from planner.flight.avoidance import LEAST_M, Kept, Profile, Zones, keep_clear
+from planner.flight.cuts import cut_drifting
+from planner.flight.extra import calibration_lines
+from planner.flight.flightlines import FlightLine
+from planner.flight.ordering import reversed_line
+from planner.flight.paths import Flyer, line_speed_mps
+from planner.flight.profile import FLOOR_STEP_M, Floor, highest_nearby
+from planner.flight.settings import Settings
+from planner.ground.clearance import upper_surface
+from planner.ground.surface import Scene
+from planner.mission import Mission
+
+
+def lines_to_fly(
+    mission: Mission, scene: Scene, settings: Settings, laid: tuple[FlightLine, ...], flyer: Flyer
+) -> Kept:
+    """Return lines as laid and those for calibration, clear of keep-out areas, cut where the mission asks for it.
+
+    Raises
+    ------
+    InfeasibleError
+        E31 where keep-out areas leave none of the lines that cover the area.
+    """
+    zones = Zones(scene.keep_outs, mission.hazards.keep_out_margin_m)
+    cleared = Kept(laid)
+    if scene.keep_outs:
+        profile = _profile(mission, scene, settings, flyer)
+        cleared = keep_clear(laid, zones, profile.relaid, most_shift_m=most_shift_m(settings))
+    if not cleared.lines:
+        what = f"keep-out areas leave no flight line: of each less than {LEAST_M:g} m of data would be left"
+        fix = "take out what a permission covers, give floor and top, lower keep_out_margin_m, or choose another area"
+        raise InfeasibleError(Fault("E31", what, "hazards.keep_out", fix))
+    extra = calibration_lines(laid, flyer, zones, cleared.lines)
+    lines = (*cleared.lines, *extra.lines)
+    if mission.flight.split_overlap_m is not None:
+        lines = _cut(lines, flyer, mission.flight.split_overlap_m)
+    return Kept(lines, (*cleared.changes, *extra.changes))
+
+
+def most_shift_m(settings: Settings) -> float:
+    """Return how far a line may move sideways [m].
+
+    Its swath then still meets that of the neighbour it leaves where they share least, and it stays nearer to its own
+    track than to any other.
+    """
+    return settings.line_spacing_m * min(settings.sidelap / (1 - settings.sidelap), 0.5)
+
+
+def _profile(mission: Mission, scene: Scene, settings: Settings, flyer: Flyer) -> Profile:
+    """Return how a moved line gets its heights: by the floor, climb and descent that all lines are laid with."""
+    clearance = mission.limits.clearance_m
+    doubt = float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
+    # What is this far from both ends of a step is far enough from all of it.
+    kept_off = float(np.hypot(clearance + doubt, FLOOR_STEP_M / 2))
+    known = highest_nearby(scene.ground, clearance, known_only=True)
+    nearby = highest_nearby(upper_surface(scene), kept_off)
+    floor = Floor(scene.ground, known, nearby, settings.agl_m, kept_off, scene.obstacles)
+    return Profile(floor, *flyer.rates_mps, settings.following == "level")
+
+
+def _cut(lines: Sequence[FlightLine], flyer: Flyer, overlap_m: float) -> tuple[FlightLine, ...]:
+    """Return lines cut such that none drifts, whichever way it is flown in the wind."""
+    cut: list[FlightLine] = []
+    for line in lines:
+        slow = replace(line, speed_mps=_slowest_mps(flyer, line))
+        cut += [replace(part, speed_mps=line.speed_mps) for part in cut_drifting([slow], flyer.navigation, overlap_m)]
+    return tuple(cut)
+
+
+def _slowest_mps(flyer: Flyer, line: FlightLine) -> float:
+    """Return the lower of the ground speeds either way, of those that the wind allows [m/s]."""
+    speeds = [line.speed_mps]
+    for way in (line, reversed_line(line)):
+        try:
+            speeds.append(line_speed_mps(flyer, way))
+        except InfeasibleError:  # said where the line is to be flown
+            continue
+    return min(speeds)
