@@ -18,6 +18,7 @@ Count = Annotated[int, Field(ge=1, le=4096)]
 Arm = Annotated[float, Field(gt=-20, lt=20)]
 SmallAngle = Annotated[float, Field(gt=-10, lt=10)]
 Slant = Annotated[float, Field(gt=-60, lt=60)]
+ExitWidth = Annotated[float, Field(ge=0.1, le=200)]
 
 T = TypeVar("T")
 
@@ -40,6 +41,7 @@ WHOLE_OPENING = ("conical", "rosette", "matrix")
 
 SOON_TURNS = 20  # a rosette that closes within so many turns draws the same few petals over and over
 CLOSES_TURNS = 0.01  # and it closes where the second wedge is this near to a whole turn
+MOST_MEAN_MW = 2e5  # no drone feeds a laser of more mean light: common practice, no source
 
 
 @frozen
@@ -56,8 +58,8 @@ class RangeRating:
         Diffuse reflectance the range was stated for, 0-1.
     visibility_km, light : float, {"day", "night"}
         Visibility [km] and background light the range was stated for.
-    pulse_energy_uj : float or None
-        Energy of one pulse [microjoule].
+    pulse_energy_uj, mean_power_mw : float or None
+        Energy of one pulse, all its light [microjoule]; mean power, for light without pulses above all [mW].
     laser_class : str
         Class as the maker states it, ``"unknown"`` where the sheet is silent.
     hazard_distance_m : float or None
@@ -70,6 +72,7 @@ class RangeRating:
     visibility_km: Positive = 23.0
     light: Literal["day", "night"] = "day"
     pulse_energy_uj: Positive | None = None
+    mean_power_mw: Positive | None = None
     laser_class: LaserClass = "unknown"
     hazard_distance_m: NotNegative | None = None
 
@@ -96,14 +99,10 @@ class Triangulation:
 
     Attributes
     ----------
-    baseline_m, focal_length_m : float
-        Distance between light and receiver, and focal length of the receiver [m].
-    receiver_length_m : float
-        Length of the linear receiver [m]; its far end sees infinity.
-    spot_noise_m : float
-        One standard deviation of the place of the spot on the receiver [m].
-    most_noise_m : float
-        Range noise past which a range counts as useless [m].
+    baseline_m, focal_length_m, receiver_length_m : float
+        Light to receiver, focal length, and length of the linear receiver, whose far end sees infinity [m].
+    spot_noise_m, most_noise_m : float
+        One standard deviation of the spot's place on the receiver, and range noise past which a range is useless [m].
     """
 
     baseline_m: Positive
@@ -191,8 +190,11 @@ class Sensor:
         From the place whose track is planned to the sensor: forward, right, down [m].
     tilts_with_aircraft : bool
         Whether the aircraft's roll and pitch tilt the sensor (rigid mount) or are taken out (levelled mount).
-    divergence_mrad, divergence_width : float, {"1/e2", "1/e", "fwhm"}
-        Full beam divergence [mrad], and the width it is stated for.
+    divergence_mrad, divergence_across_mrad, divergence_width : float, float or None, {"1/e2", "1/e", "fwhm"}
+        Full beam divergence [mrad], the one square to it where the beam is not round, and the width they state.
+    exit_beam_mm, beam_profile, pulse_length_ns, scan_safeguard_s : each or None, unknown: the strictest is taken
+        Width of the beam at the exit along both axes, stated as divergence is [mm]; ``"gaussian"`` or ``"top_hat"``;
+        length of a pulse [ns]; longest that light leaves after the scanner fails [s].
     min_range_m : float
         Shortest valid range [m].
     range_noise_m : float or None
@@ -235,7 +237,12 @@ class Sensor:
     lever_arm_m: tuple[Arm, Arm, Arm] = (0.0, 0.0, 0.0)
     tilts_with_aircraft: bool = False
     divergence_mrad: Positive
+    divergence_across_mrad: Positive | None = None
     divergence_width: DivergenceWidth
+    exit_beam_mm: tuple[ExitWidth, ExitWidth] | None = None
+    beam_profile: Literal["gaussian", "top_hat"] | None = None
+    pulse_length_ns: Annotated[float, Field(ge=0.01, le=1000)] | None = None
+    scan_safeguard_s: Annotated[float, Field(gt=0, le=10)] | None = None
     min_range_m: NotNegative
     range_noise_m: Positive | None = None
     angle_noise_deg: NotNegative = 0.0
@@ -260,25 +267,32 @@ class Sensor:
 
     @model_validator(mode="after")
     def _openings_agree(self) -> Self:
-        if self.usable_fov_deg > self.optical_fov_deg:
-            raise ValueError(
-                f"usable_fov_deg {self.usable_fov_deg:g} is wider than optical_fov_deg {self.optical_fov_deg:g}"
-            )
-        if self.pattern == "rotating" and self.optical_fov_deg != 360:
-            raise ValueError(
-                f"pattern rotating turns through 360 degrees, optical_fov_deg says {self.optical_fov_deg:g}"
-            )
-        if self.pattern not in ("rotating", "profiling") and self.optical_fov_deg >= 180:
-            raise ValueError(
-                f"E33 optical_fov_deg {self.optical_fov_deg:g} is at or over 180 for pattern {self.pattern}"
-            )
-        if self.pattern in WHOLE_OPENING and self.usable_fov_deg != self.optical_fov_deg:
-            raise ValueError(
-                f"usable_fov_deg {self.usable_fov_deg:g} differs from optical_fov_deg {self.optical_fov_deg:g}: "
-                f"pattern {self.pattern} is accepted whole"
-            )
-        if self.pattern != "profiling" and self.usable_fov_deg == 0:
-            raise ValueError(f"pattern {self.pattern} needs usable_fov_deg above 0")
+        pattern, usable, optical = f"pattern {self.pattern}", self.usable_fov_deg, self.optical_fov_deg
+        if usable > optical:
+            raise ValueError(f"usable_fov_deg {usable:g} is wider than optical_fov_deg {optical:g}")
+        if self.pattern == "rotating" and optical != 360:
+            raise ValueError(f"{pattern} turns through 360 degrees, optical_fov_deg says {optical:g}")
+        if self.pattern not in ("rotating", "profiling") and optical >= 180:
+            raise ValueError(f"E33 optical_fov_deg {optical:g} is at or over 180 for {pattern}")
+        if self.pattern in WHOLE_OPENING and usable != optical:
+            whole = f"{pattern} is accepted whole"
+            raise ValueError(f"usable_fov_deg {usable:g} differs from optical_fov_deg {optical:g}: {whole}")
+        if self.pattern != "profiling" and usable == 0:
+            raise ValueError(f"{pattern} needs usable_fov_deg above 0")
+        return self
+
+    @model_validator(mode="after")
+    def _light_is_possible(self) -> Self:
+        for one in self.ratings:
+            rate, power = one.pulse_rate_hz, one.mean_power_mw
+            sent = (one.pulse_energy_uj or 0) * rate / 1e3
+            if max(sent, power or 0) > MOST_MEAN_MW:
+                key, unit = ("pulse_energy_uj", "uJ") if sent > MOST_MEAN_MW else ("mean_power_mw", "mW")
+                raise ValueError(f"E34 {key} makes over {MOST_MEAN_MW / 1e3:g} W at {rate:g} Hz\nis it in {unit}?")
+            if sent and power and not 0.8 < sent / power < 1.25:
+                raise ValueError(f"E34 mean_power_mw {power:g}, but pulse_energy_uj makes {sent:.4g} mW\nkeep one")
+            if (length := self.pulse_length_ns or 0) * 1e-9 * rate >= 1:
+                raise ValueError(f"E34 pulse_length_ns {length:g} leaves no gap at {rate:g} Hz\nis it in ns?")
         return self
 
     @model_validator(mode="after")
@@ -302,7 +316,7 @@ class Sensor:
             pair = f"ratings {first} and {second} name the same pulse_rate_hz {one.pulse_rate_hz:.10g}"
             if all(getattr(one, key) == getattr(other, key) for key in ("reflectance", "visibility_km", "light")):
                 raise ValueError(f"{pair}, reflectance, visibility_km and light\nkeep the one of the shorter range_m")
-            for key in ("pulse_energy_uj", "laser_class", "hazard_distance_m"):
+            for key in ("pulse_energy_uj", "mean_power_mw", "laser_class", "hazard_distance_m"):
                 said = {getattr(one, key), getattr(other, key)} - {None, "unknown"}
                 if len(said) > 1:
                     fix = "one pulse rate has one laser: state it alike in both, or once"
@@ -357,11 +371,8 @@ class Sensor:
         if self.pattern == "matrix":
             looks = [(a * np.tan(ahead), b * np.tan(aside), 1.0) for a in (-1, 1) for b in (-1, 1)]
         else:
-            looks = [
-                (np.tan(beam), np.sin(side), np.cos(side))
-                for beam in np.radians(self.beam_elevations_deg)
-                for side in (-aside, aside)
-            ]
+            beams = np.radians(self.beam_elevations_deg)
+            looks = [(np.tan(beam), np.sin(side), np.cos(side)) for beam in beams for side in (-aside, aside)]
         return float(np.min(looks / np.linalg.norm(looks, axis=1, keepdims=True) @ down))
 
     @model_validator(mode="after")
