@@ -3,45 +3,45 @@
 Lives here: the pieces of a sortie and how they are joined. Must not know batteries or how lines were laid.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.aircraft import Aircraft
+from planner.flight.alignment import ALIGNMENT_BANK_DEG, Manoeuvre, manoeuvres
 from planner.flight.climbs import LeastHeight, Path, Waits, climbed, dense_path, joined_path
+from planner.flight.corners import led_way
+from planner.flight.detours import NOWHERE, Zones
 from planner.flight.flightlines import FlightLine
-from planner.flight.turns import (
-    Pose,
-    Way,
-    circle_way,
-    joined,
-    start_way,
-    stop_way,
-    straight_way,
-    turn_way,
-)
+from planner.flight.turns import Pose, Way, circle_way, joined
 from planner.flight.winds import CALM, Hold, Wind, held_speed_mps
 from planner.navigation import Navigation
 
 Array = npt.NDArray[np.float64]
+Volumes = frozenset[int]
+"""Numbers of keep-out volumes."""
 
 __all__ = [
+    "ALIGNMENT_BANK_DEG",
     "Flyer",
     "LeastHeight",
     "Path",
     "along_line",
     "approach",
     "fly_path",
+    "keeps_out",
     "line_speed_mps",
+    "lower_circle",
     "turn_between",
     "way_back",
 ]
 
-ALIGNMENT_BANK_DEG = 15.0  # steeper ones lose satellites: common practice, no source
-
 SAME_PLACE_M = 1e-6  # vertices nearer than this are one
+
+FLOOR_SLACK_M = 0.1  # what chords between the points of a path may dip below the floor
 
 
 @dataclass(frozen=True)
@@ -58,6 +58,8 @@ class Flyer:
         Steady.
     hold : {"ground", "air"}
         Which speed is the same on lines up-wind and down-wind, see `planner.flight.winds.held_speed_mps`.
+    zones : Zones
+        Where it may not go, and where it had better not.
     """
 
     aircraft: Aircraft
@@ -65,6 +67,7 @@ class Flyer:
     floor: LeastHeight
     wind: Wind = CALM
     hold: Hold = "ground"
+    zones: Zones = NOWHERE
 
     @property
     def rates_mps(self) -> tuple[float, float]:
@@ -82,7 +85,7 @@ def fly_path(flyer: Flyer, lines: Sequence[FlightLine], take_off_m: Array) -> Pa
 
     A multirotor rises and sinks on the spot, a fixed wing in circles; ferries are flown at the ferry airspeed on the
     lowest path over the floor that climb and descent allow, and no lower than straight from end to end. Lines keep
-    their ground speed as far as the airspeeds allow.
+    their ground speed as far as the airspeeds allow. All but the lines is led round keep-out areas where it can be.
 
     Parameters
     ----------
@@ -121,75 +124,124 @@ def along_line(flyer: Flyer, line: FlightLine) -> Path:
 
 
 def turn_between(flyer: Flyer, before: FlightLine, after: FlightLine) -> Path:
-    """Return the path from the end of one line to the start of the next."""
+    """Return the path from the end of one line to the start of the next, round keep-out areas where it can be."""
     leaving, joining = _exit(flyer, before), _entry(flyer, after)
-    way = turn_way(flyer.aircraft, leaving, joining, flyer.wind)
     ends = float(before.points_m[-1, 2]), float(after.points_m[0, 2])
-    waits = _waits(flyer, leaving, joining, "turn", "turn")
-    return climbed(way, ["turn"] * (len(way.times_s) - 1), ends, _wanted(flyer, way, ends), flyer.rates_mps, waits)
+
+    def flown(avoided: Volumes) -> Path:
+        way = _led(flyer, leaving, joining, None, avoided)
+        waits = _waits(flyer, leaving, joining, "turn", "turn", avoided)
+        return _strung(flyer, [way], ["turn"], [ends], waits)
+
+    return _kept_out(flyer, flown)
 
 
 def approach(flyer: Flyer, take_off_m: Array, line: FlightLine) -> Path:
-    """Return the path from take-off to the start of a line, alignment included."""
-    aircraft, entry = flyer.aircraft, _entry(flyer, line)
-    manoeuvre = _alignment_way(flyer, entry, before=True)
-    first = entry
-    if manoeuvre is not None:
-        first = Pose.at(manoeuvre.places_m[0], entry.course_rad, entry.speed_mps)
-    air = aircraft.ferry_mps
-    course = float(np.arctan2(*(first.place_m - take_off_m[:2])))
-    leaving = Pose.at(take_off_m[:2], course, air)
-    if aircraft.kind == "multirotor":
-        ferry = start_way(aircraft, take_off_m[:2], first, flyer.wind, air)
-    else:
-        ferry = turn_way(aircraft, leaving, first, flyer.wind, air)
-    ends = float(take_off_m[2]), float(line.points_m[0, 2])
-    wanted = _wanted(flyer, ferry, ends)
-    parts, way = ["ferry"] * (len(ferry.times_s) - 1), ferry
-    if manoeuvre is not None:
-        way = joined(ferry, manoeuvre)
-        level = ends[1], ends[1]
-        wanted = np.concatenate([wanted, _wanted(flyer, manoeuvre, level)[1:]])
-        parts += ["align"] * (len(manoeuvre.times_s) - 1)
-    return climbed(way, parts, ends, wanted, flyer.rates_mps, _waits(flyer, leaving, entry, "climb", "ferry"))
+    """Return the path from take-off to the start of a line, alignment included.
+
+    Alignment is held before the line where that keeps out and above the floor, else elsewhere on the way.
+    """
+    entry, ends = _entry(flyer, line), (float(take_off_m[2]), float(line.points_m[0, 2]))
+
+    def flown(manoeuvre: Manoeuvre | None, avoided: Volumes) -> Path:
+        first = entry if manoeuvre is None else manoeuvre.start
+        leaving = _at_home(flyer, take_off_m, float(np.arctan2(*(first.place_m - take_off_m[:2]))))
+        ways, parts = [_led(flyer, leaving, first, flyer.aircraft.ferry_mps, avoided)], ["ferry"]
+        if manoeuvre is not None:
+            ways, parts = [*ways, manoeuvre.way], [*parts, "align"]
+        if manoeuvre is not None and not manoeuvre.joins:
+            ways, parts = [*ways, _led(flyer, manoeuvre.end, entry, None, avoided)], [*parts, "ferry"]
+        waits = _waits(flyer, leaving, entry, "climb", "ferry", avoided)
+        return _strung(flyer, ways, parts, [ends] + [(ends[1], ends[1])] * (len(ways) - 1), waits)
+
+    return _aligned(flyer, entry, take_off_m, flown, before=True)
 
 
 def way_back(flyer: Flyer, line: FlightLine, take_off_m: Array) -> Path:
-    """Return the path from the end of a line to landing at the take-off place, alignment included."""
-    aircraft, leaving = flyer.aircraft, _exit(flyer, line)
-    manoeuvre = _alignment_way(flyer, leaving, before=False)
-    last = leaving
-    if manoeuvre is not None:
-        last = Pose.at(manoeuvre.places_m[-1], leaving.course_rad, leaving.speed_mps)
-    air = aircraft.ferry_mps
-    homing = Pose.at(take_off_m[:2], float(np.arctan2(*(take_off_m[:2] - last.place_m))), air)
-    if aircraft.kind == "multirotor":
-        ferry = stop_way(aircraft, last, take_off_m[:2], flyer.wind, air)
-    else:
-        ferry = turn_way(aircraft, last, homing, flyer.wind, air)
-    ends = float(line.points_m[-1, 2]), float(take_off_m[2])
-    wanted, parts, way = _wanted(flyer, ferry, ends), ["return"] * (len(ferry.times_s) - 1), ferry
-    if manoeuvre is not None:
-        way = joined(manoeuvre, ferry)
-        wanted = np.concatenate([_wanted(flyer, manoeuvre, (ends[0], ends[0]))[:-1], wanted])
-        parts = ["align"] * (len(manoeuvre.times_s) - 1) + parts
-    return climbed(way, parts, ends, wanted, flyer.rates_mps, _waits(flyer, leaving, homing, "return", "descent"))
+    """Return the path from the end of a line to landing at the take-off place, alignment included as in `approach`."""
+    leaving, ends = _exit(flyer, line), (float(line.points_m[-1, 2]), float(take_off_m[2]))
+
+    def flown(manoeuvre: Manoeuvre | None, avoided: Volumes) -> Path:
+        last = leaving if manoeuvre is None else manoeuvre.end
+        homing = _at_home(flyer, take_off_m, float(np.arctan2(*(take_off_m[:2] - last.place_m))))
+        ways, parts = [_led(flyer, last, homing, flyer.aircraft.ferry_mps, avoided)], ["return"]
+        if manoeuvre is not None:
+            ways, parts = [manoeuvre.way, *ways], ["align", *parts]
+        if manoeuvre is not None and not manoeuvre.joins:
+            ways, parts = [_led(flyer, leaving, manoeuvre.start, None, avoided), *ways], ["return", *parts]
+        waits = _waits(flyer, leaving, homing, "return", "descent", avoided)
+        return _strung(flyer, ways, parts, [(ends[0], ends[0])] * (len(ways) - 1) + [ends], waits)
+
+    return _aligned(flyer, leaving, take_off_m, flown, before=False)
 
 
-def _alignment_way(flyer: Flyer, pose: Pose, *, before: bool) -> Way | None:
-    """Return the manoeuvre that aligns the inertial unit, ending before a pose or beginning after it; None for none.
+def keeps_out(flyer: Flyer, path: Path) -> bool:
+    """Return whether a path stays out of all keep-out areas."""
+    return not flyer.zones.entered(path.points_m)
 
-    Whole figures of eight at 15 degrees of bank, as many as fill the time asked for, or straight flight.
-    """
-    asked_s, aircraft = flyer.navigation.alignment_s, flyer.aircraft
-    if asked_s <= 0:
-        return None
-    if flyer.navigation.alignment == "straight":
-        start = pose.ahead_m(-pose.speed_mps * asked_s) if before else pose.place_m
-        return straight_way(Pose.at(start, pose.course_rad, pose.speed_mps), pose.speed_mps * asked_s)
-    bank = min(ALIGNMENT_BANK_DEG, aircraft.max_bank_deg)
-    eight = joined(*(circle_way(aircraft, pose, right, bank, flyer.wind) for right in (True, False)))
-    return joined(*[eight] * int(np.ceil(asked_s / eight.times_s[-1])))
+
+class _NoWayError(Exception):
+    """Nothing keeps out of what is to be avoided."""
+
+
+def _aligned(
+    flyer: Flyer, pose: Pose, home_m: Array, flown: Callable[[Manoeuvre | None, Volumes], Path], *, before: bool
+) -> Path:
+    """Return the path with the first manoeuvre that keeps out and above the floor, or with the plain one."""
+    tried = manoeuvres(flyer.aircraft, flyer.navigation, flyer.wind, pose, home_m[:2], before=before)
+    plain = _kept_out(flyer, partial(flown, next(tried)))
+    if flyer.navigation.alignment_s <= 0 or _is_sound(flyer, plain):
+        return plain
+    others = (_kept_out(flyer, partial(flown, manoeuvre)) for manoeuvre in tried)
+    return next((path for path in others if _is_sound(flyer, path)), plain)
+
+
+def _is_sound(flyer: Flyer, path: Path) -> bool:
+    """Return whether a path keeps out, and above the floor wherever it need not come near the ground."""
+    low = np.isin(path.parts, ["climb", "descent"])
+    high = ~(np.append(low, False) | np.append(False, low))
+    east, north, up = path.points_m[high].T
+    return bool((up >= flyer.floor(east, north) - FLOOR_SLACK_M).all()) and keeps_out(flyer, path)
+
+
+def _kept_out(flyer: Flyer, flown: Callable[[Volumes], Path]) -> Path:
+    """Return the path that avoids what it would enter; where there is none, one that enters."""
+    avoided = flyer.zones.standing
+    path = None
+    try:
+        while True:
+            path = flown(avoided)
+            more = flyer.zones.entered(path.points_m) - avoided
+            if not more:
+                return path
+            avoided |= more
+    except _NoWayError:
+        return path or flown(frozenset())
+
+
+def _led(flyer: Flyer, before: Pose, after: Pose, air_mps: float | None, avoided: Volumes) -> Way:
+    way = led_way(flyer.aircraft, before, after, flyer.wind, air_mps, flyer.zones, avoided)
+    if way is None:
+        raise _NoWayError
+    return way
+
+
+def _strung(
+    flyer: Flyer, ways: Sequence[Way], parts: Sequence[str], ends_m: Sequence[tuple[float, float]], waits: Waits
+) -> Path:
+    """Return ways flown one after the other as one path, each no lower than straight between its ends."""
+    wanted = np.full(1, -np.inf)
+    for way, ends in zip(ways, ends_m, strict=True):
+        more = _wanted(flyer, way, ends)
+        wanted = np.concatenate([wanted[:-1], np.maximum(wanted[-1:], more[:1]), more[1:]])
+    named = [part for way, part in zip(ways, parts, strict=True) for _ in way.times_s[1:]]
+    return climbed(joined(*ways), named, (ends_m[0][0], ends_m[-1][1]), wanted, flyer.rates_mps, waits)
+
+
+def _at_home(flyer: Flyer, take_off_m: Array, course_rad: float) -> Pose:
+    """Return the pose over the take-off place: a multirotor starts and ends at rest."""
+    aircraft = flyer.aircraft
+    return Pose.at(take_off_m[:2], course_rad, 0.0 if aircraft.kind == "multirotor" else aircraft.ferry_mps)
 
 
 def _entry(flyer: Flyer, line: FlightLine) -> Pose:
@@ -206,19 +258,21 @@ def _wanted(flyer: Flyer, way: Way, ends_m: tuple[float, float]) -> Array:
     return np.maximum(straight, flyer.floor(way.places_m[:, 0], way.places_m[:, 1]))
 
 
-def _waits(flyer: Flyer, leaving: Pose, joining: Pose, first_part: str, last_part: str) -> Waits:
+def _waits(flyer: Flyer, leaving: Pose, joining: Pose, first_part: str, last_part: str, avoided: Volumes) -> Waits:
     """Return how the aircraft waits at the two ends of a way; waits of a multirotor between lines are hover."""
     aircraft = flyer.aircraft
     if aircraft.kind == "multirotor":
         rising = first_part if first_part == "climb" else "hover"
         sinking = last_part if last_part == "descent" else "hover"
         return Waits(None, None, rising, sinking, flyer.floor)
-    circles = _lower_circle(flyer, leaving), _lower_circle(flyer, joining)
+    circles = lower_circle(flyer, leaving, avoided), lower_circle(flyer, joining, avoided)
     return Waits(*circles, first_part, last_part, flyer.floor)
 
 
-def _lower_circle(flyer: Flyer, pose: Pose) -> Way:
-    """Return the circle at full bank on the side of a pose where the floor is lower."""
+def lower_circle(flyer: Flyer, pose: Pose, avoided: Volumes = frozenset()) -> Way:
+    """Return the circle at full bank on the side of a pose that keeps out, or where the floor is lower."""
     aircraft = flyer.aircraft
     sides = [circle_way(aircraft, pose, right, aircraft.max_bank_deg, flyer.wind) for right in (True, False)]
-    return min(sides, key=lambda way: float(np.max(flyer.floor(way.places_m[:, 0], way.places_m[:, 1]))))
+    within = [flyer.zones.meets(avoided, way.places_m) for way in sides]
+    highest = [float(np.max(flyer.floor(way.places_m[:, 0], way.places_m[:, 1]))) for way in sides]
+    return sides[min((0, 1), key=lambda side: (within[side], highest[side]))]

@@ -4,6 +4,7 @@ Lives here: radius and time of turns, ways of arcs and straights, ways from rest
 heights or batteries.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Self
 
@@ -118,12 +119,23 @@ def turn_way(
     InfeasibleError
         E32 where the wind beats the airspeed somewhere on the way.
     """
+    return next(turn_ways(aircraft, before, after, wind, airspeed_mps))
+
+
+def turn_ways(
+    aircraft: Aircraft, before: Pose, after: Pose, wind: Wind = CALM, airspeed_mps: float | None = None
+) -> Iterator[Way]:
+    """Yield the ways from one pose to another that can be had without bends in between, see `turn_way`.
+
+    The one way of a multirotor; those of a fixed wing by each order of arcs and straights, the shortest first.
+    """
     if aircraft.kind == "multirotor":
-        return _over(aircraft, before, after, wind, airspeed_mps)
+        yield over_way(aircraft, before, after, wind, airspeed_mps)
+        return
     air = _wing_airspeed_mps(aircraft, max(before.speed_mps, after.speed_mps) if airspeed_mps is None else airspeed_mps)
     radius = float(turn_radius_m(air + wind.speed_mps, aircraft.max_bank_deg))
-    word, parts = shortest_word(before, after, radius)
-    return _timed(_arcs(before, word, parts, radius), air, wind)
+    for word, parts in ranked_words(before, after, radius):
+        yield _timed(arcs(before, word, parts, radius), air, wind)
 
 
 def circle_way(aircraft: Aircraft, pose: Pose, rightward: bool, bank_deg: float, wind: Wind = CALM) -> Way:
@@ -141,24 +153,10 @@ def circle_way(aircraft: Aircraft, pose: Pose, rightward: bool, bank_deg: float,
     if aircraft.kind == "fixed_wing":
         air = _wing_airspeed_mps(aircraft, pose.speed_mps)
         radius = float(turn_radius_m(air + wind.speed_mps, bank_deg))
-        return _timed(_arcs(pose, letter, whole, radius), air, wind)
+        return _timed(arcs(pose, letter, whole, radius), air, wind)
     slowest = float(ground_speed_mps(aircraft.airspeeds_mps[1], wind.from_rad, wind))
     speed = min(pose.speed_mps, slowest)
-    return _timed(_arcs(pose, letter, whole, float(turn_radius_m(speed, bank_deg))), speed, CALM)
-
-
-def stop_way(aircraft: Aircraft, before: Pose, end_m: Array, wind: Wind, airspeed_mps: float) -> Way:
-    """Return the way of a multirotor from a pose to rest at a place [m], shape (2,)."""
-    course = float(np.arctan2(*(end_m - before.place_m)))
-    way = _over(aircraft, before, Pose.at(end_m, course, 0.0), wind, airspeed_mps)
-    return Way(way.places_m, way.times_s, (way.rests[0] if way.rests else 0, len(way.times_s) - 1))
-
-
-def start_way(aircraft: Aircraft, start_m: Array, after: Pose, wind: Wind, airspeed_mps: float) -> Way:
-    """Return the way of a multirotor from rest at a place [m], shape (2,), to a pose."""
-    course = float(np.arctan2(*(after.place_m - start_m)))
-    way = _over(aircraft, Pose.at(start_m, course, 0.0), after, wind, airspeed_mps)
-    return Way(way.places_m, way.times_s, (0, way.rests[1] if way.rests else 0))
+    return _timed(arcs(pose, letter, whole, float(turn_radius_m(speed, bank_deg))), speed, CALM)
 
 
 def straight_way(pose: Pose, distance_m: float) -> Way:
@@ -168,11 +166,15 @@ def straight_way(pose: Pose, distance_m: float) -> Way:
 
 
 def joined(*ways: Way) -> Way:
-    """Return ways one after the other, each from where the last ended; rests are those of the first that has any."""
+    """Return ways one after the other, each from where the last ended.
+
+    The first of their rests comes from the first way that has any, the last from the last.
+    """
     places, times, rests = ways[0].places_m, ways[0].times_s, ways[0].rests
     for way in ways[1:]:
-        if rests is None and way.rests is not None:
-            rests = way.rests[0] + len(times) - 1, way.rests[1] + len(times) - 1
+        if way.rests is not None:
+            first, last = way.rests[0] + len(times) - 1, way.rests[1] + len(times) - 1
+            rests = first if rests is None else rests[0], last
         places = np.concatenate([places, way.places_m[1:]])
         times = np.concatenate([times, times[-1] + way.times_s[1:]])
     return Way(places, times, rests)
@@ -180,10 +182,16 @@ def joined(*ways: Way) -> Way:
 
 def shortest_word(before: Pose, after: Pose, radius_m: float) -> tuple[str, Array]:
     """Return the shortest way of arcs (L, R) and straights (S), and its three parts in radii, shape (3,)."""
+    return ranked_words(before, after, radius_m)[0]
+
+
+def ranked_words(before: Pose, after: Pose, radius_m: float) -> list[tuple[str, Array]]:
+    """Return the ways that join two poses, the shortest first, each as from `shortest_word`."""
     east, north = after.place_m - before.place_m
     parts = _words(east / radius_m, north / radius_m, before.course_rad, after.course_rad)
-    best = int(np.argmin(np.round(parts.sum(axis=-1), 9)))
-    return _WORDS[best], parts[best]
+    length = np.round(parts.sum(axis=-1), 9)
+    order = np.argsort(length, kind="stable")
+    return [(_WORDS[word], parts[word]) for word in order.tolist() if np.isfinite(length[word])]
 
 
 def shortest_length_m(
@@ -240,7 +248,7 @@ def _turned(angle: Array) -> Array:
     return np.where(within > 2 * np.pi - 1e-7, 0.0, within)
 
 
-def _arcs(start: Pose, word: str, parts: Array, radius_m: float) -> Array:
+def arcs(start: Pose, word: str, parts: Array, radius_m: float) -> Array:
     """Return the places [m] along a word of arcs and straights, and the course there [rad], shape (n, 3)."""
     arc_step = min(STEP_M, float(np.sqrt(8 * radius_m * CHORD_M)))
     places = [np.array([[start.east_m, start.north_m, start.course_rad]])]
@@ -271,29 +279,52 @@ def _timed(flown: Array, air_mps: float, wind: Wind) -> Way:
     return Way(flown[:, :2], np.concatenate([[0.0], np.cumsum(length / speed)]))
 
 
-def _over(aircraft: Aircraft, before: Pose, after: Pose, wind: Wind, airspeed_mps: float | None) -> Way:
-    """Return the way of a multirotor between two poses by way of two rests."""
+def over_way(
+    aircraft: Aircraft, before: Pose, after: Pose, wind: Wind, airspeed_mps: float | None, moved: Way | None = None
+) -> Way:
+    """Return the way of a multirotor between two poses by way of two rests; `moved` goes from one to the other."""
     push = aircraft.acceleration_mps2
-    stop, run = before.speed_mps**2 / (2 * push), after.speed_mps**2 / (2 * push)
-    rest, leave = before.ahead_m(stop), after.ahead_m(-run)
+    rest, leave = rests_m(aircraft, before, after)
     gap = leave - rest
     distance = float(np.hypot(*gap))
-    speed = max(before.speed_mps, after.speed_mps)
-    if distance > 1e-6:
-        most = aircraft.airspeeds_mps[1] if airspeed_mps is None else airspeed_mps
-        possible = float(ground_speed_mps(most, np.arctan2(*gap), wind))
-        speed = possible if airspeed_mps is not None else min(speed, possible)
-    braking, moving, pushing = (_spread(length) for length in (stop, distance, run))
+    if moved is None:
+        speed = max(before.speed_mps, after.speed_mps)
+        if distance > 1e-6:
+            speed = float(moving_mps(aircraft, before, after, np.arctan2(*gap), wind, airspeed_mps))
+        moving, unit = _spread(distance), gap / distance if distance > 1e-6 else np.zeros(2)
+        moved = Way(rest + moving[:, np.newaxis] * unit, _moved_s(moving, speed, push))
+    braking, pushing = (_spread(pose.speed_mps**2 / (2 * push)) for pose in (before, after))
     brake_s = (before.speed_mps - np.sqrt(np.maximum(before.speed_mps**2 - 2 * push * braking, 0.0))) / push
     push_s = np.sqrt(2 * pushing / push)
-    unit = gap / distance if distance > 1e-6 else np.zeros(2)
     ways = (
         Way(before.ahead_m(braking), brake_s),
-        Way(rest + moving[:, np.newaxis] * unit, _moved_s(moving, speed, push)),
+        moved,
         Way(leave + (after.ahead_m(pushing) - after.place_m), push_s),
     )
     whole = joined(*ways)
-    return Way(whole.places_m, whole.times_s, (len(braking) - 1, len(braking) + len(moving) - 2))
+    return Way(whole.places_m, whole.times_s, (len(braking) - 1, len(braking) + len(moved.times_s) - 2))
+
+
+def rests_m(aircraft: Aircraft, before: Pose, after: Pose) -> Array:
+    """Return where a multirotor comes to rest after a pose and where it leaves from rest for another [m], (2, 2)."""
+    stop, run = (pose.speed_mps**2 / (2 * aircraft.acceleration_mps2) for pose in (before, after))
+    return np.stack([before.ahead_m(stop), after.ahead_m(-run)])
+
+
+def moving_mps(
+    aircraft: Aircraft, before: Pose, after: Pose, course_rad: npt.ArrayLike, wind: Wind, airspeed_mps: float | None
+) -> Array:
+    """Return the ground speed [m/s] at which a multirotor moves over from pose to pose on courses [rad], any shape.
+
+    Raises
+    ------
+    InfeasibleError
+        E32 where the wind beats the airspeed.
+    """
+    if airspeed_mps is not None:
+        return ground_speed_mps(airspeed_mps, course_rad, wind)
+    possible = ground_speed_mps(aircraft.airspeeds_mps[1], course_rad, wind)
+    return np.minimum(max(before.speed_mps, after.speed_mps), possible)
 
 
 def _spread(length_m: float) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.errors import Fault, InputError
+from planner.flight.detours import Zones
 from planner.flight.flightlines import FlightLine
 from planner.flight.paths import Flyer
 from planner.flight.profile import Floor, highest_nearby
@@ -65,7 +66,8 @@ def flyer_of(mission: Mission, scene: Scene, hold: Hold = "ground") -> Flyer:
     aircraft, limits = mission.aircraft, mission.limits
     climb, descent = limits.climb_mps or np.inf, limits.descent_mps or np.inf
     held = replace(aircraft, climb_mps=min(aircraft.climb_mps, climb), descent_mps=min(aircraft.descent_mps, descent))
-    return Flyer(held, mission.navigation, floor.at, wind, hold)
+    zones = Zones(scene.keep_outs, scene.sensitive, mission.hazards.keep_out_margin_m)
+    return Flyer(held, mission.navigation, floor.at, wind, hold, zones)
 
 
 def terrain_doubt_m(mission: Mission, scene: Scene) -> float:
