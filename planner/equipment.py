@@ -60,10 +60,8 @@ class RangeRating:
         Visibility [km] and background light the range was stated for.
     pulse_energy_uj, mean_power_mw : float or None
         Energy of one pulse, all its light [microjoule]; mean power, for light without pulses above all [mW].
-    laser_class : str
-        Class as the maker states it, ``"unknown"`` where the sheet is silent.
-    hazard_distance_m : float or None
-        Nominal ocular hazard distance as the maker states it [m].
+    laser_class, hazard_distance_m : str, float or None
+        Class, ``"unknown"`` where the sheet is silent, and nominal ocular hazard distance [m], as the maker states them.
     """
 
     pulse_rate_hz: Annotated[float, Field(gt=0, le=1e8)]
