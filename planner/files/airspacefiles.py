@@ -119,6 +119,7 @@ def _kind(feature: Drafted) -> str:
 
 def _date(feature: Drafted, dated: dt.date | None) -> dt.date:
     given = feature.get("date")
+    given = given if given == given else None  # a column of days holds NaT where a feature has none
     if given is None and dated is not None:
         return dated
     try:

@@ -169,17 +169,17 @@ def mass(rule: Rule, facts: FlightFacts) -> Finding:
 
 def aircraft_class(rule: Rule, facts: FlightFacts) -> Finding:
     """Tell whether the aircraft's class is one of the rule's, or its mass [kg] under the rule's value."""
-    label, limit = facts.aircraft_class, rule.limit
+    label, limit, unit = facts.aircraft_class, rule.limit, "" if rule.limit is None else "kg"
     if limit is not None and facts.mass_kg is not None and facts.mass_kg < limit:
-        return Finding("within", f"The aircraft's card states {facts.mass_kg:g} kg.", facts.mass_kg, limit, "kg")
+        return Finding("within", f"The aircraft's card states {facts.mass_kg:g} kg.", facts.mass_kg, limit, unit)
     if label is None:
-        return cannot_tell(rule, "no class of the aircraft given")
+        return cannot_tell(rule, "no class of the aircraft given", unit)
     said = "The mission states no class label." if label == "none" else f"The mission states class {label}."
     if label in rule.classes:
-        return Finding("within", said, None, limit)
+        return Finding("within", said, None, limit, unit)
     if limit is not None and facts.mass_kg is None:
-        return cannot_tell(rule, "no mass given on the aircraft's card", "kg")
-    return Finding("over", said, facts.mass_kg if limit is not None else None, limit, "kg" if limit is not None else "")
+        return cannot_tell(rule, "no mass given on the aircraft's card", unit)
+    return Finding("over", said, None if limit is None else facts.mass_kg, limit, unit)
 
 
 def sight_line(rule: Rule, facts: FlightFacts) -> Finding:

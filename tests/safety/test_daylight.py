@@ -1,6 +1,7 @@
 """The day's light against the clock of a flight."""
 
 import datetime as dt
+import itertools
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,7 @@ import pytest
 from pvlib.location import Location
 
 from planner.ground.sun import sun_day
-from planner.safety.daylight import daylight_caution
+from planner.safety.daylight import daylight_caution, light_window, sorties_in_light
 
 ZURICH = (8.5417, 47.3769)
 DAY = dt.date(2027, 4, 12)
@@ -68,3 +69,91 @@ def test_beyond_the_polar_circle(date, words, status):
 def test_no_promise_is_made():
     for start in (at(9), None):
         assert "Some rules count minutes" in daylight_caution(DAY, *ZURICH, start, 600.0).text
+
+
+PLACES = (ZURICH, (-111.0, 32.2), (0.0, 51.4779), (174.8, -41.3), (36.8, -1.3))
+DAYS = (
+    dt.date(2027, 1, 5),
+    dt.date(2027, 3, 20),
+    dt.date(2027, 6, 21),
+    dt.date(2027, 9, 14),
+    dt.date(2027, 12, 21),
+)
+
+
+def risen(moment, lon, lat):
+    """Return the sun's true elevation by the whole NREL algorithm [deg]."""
+    times = pd.DatetimeIndex([pd.Timestamp(moment.item(), tz="UTC")])
+    return float(Location(lat, lon).get_solarposition(times, method="nrel_numpy")["elevation"].iloc[0])
+
+
+@pytest.mark.parametrize(("edge", "limit_deg"), [("sunrise", -0.8333), ("civil_twilight", -6.0)])
+def test_windows_open_and_close_within_a_minute_of_the_published_algorithm(edge, limit_deg):
+    # NREL SPA by pvlib (R2): a minute before opening the sun is lower than the limit, a minute after it is higher.
+    minute = np.timedelta64(60, "s")
+    for (lon, lat), day in itertools.product(PLACES, DAYS):
+        window = light_window(day, lon, lat, edge)
+        assert risen(window.opens - minute, lon, lat) < limit_deg < risen(window.opens + minute, lon, lat)
+        assert risen(window.closes + minute, lon, lat) < limit_deg < risen(window.closes - minute, lon, lat)
+
+
+def test_minutes_widen_a_window_at_both_ends():
+    sun, wider = (light_window(DAY, *ZURICH, "sunrise", minutes) for minutes in (0, 30))
+    assert sun.opens - wider.opens == wider.closes - sun.closes == np.timedelta64(1800, "s")
+
+
+def test_minutes_and_degrees_are_two_things():
+    # Civil twilight lasts some 22 min on the equator at equinox and over an hour at 60 deg in June (C): 30 min of a
+    # text is neither.
+    def minutes(day, lon, lat):
+        sun, civil = (light_window(day, lon, lat, edge) for edge in ("sunrise", "civil_twilight"))
+        return (sun.opens - civil.opens) / np.timedelta64(60, "s")
+
+    assert minutes(dt.date(2027, 3, 20), 0.0, 0.0) < 23
+    assert minutes(dt.date(2027, 6, 21), 0.0, 60.0) > 60
+
+
+@pytest.mark.parametrize(
+    ("day", "edge", "always"),
+    [
+        (dt.date(2027, 6, 21), "sunrise", True),
+        (dt.date(2027, 12, 21), "sunrise", False),
+        (dt.date(2027, 12, 21), "civil_twilight", False),
+        (dt.date(2027, 6, 21), "civil_twilight", True),
+    ],
+)
+def test_days_without_opening(day, edge, always):
+    window = light_window(day, 20.0, 78.0, edge)
+    assert np.isnat(window.opens)
+    assert window.always == always
+    flown = np.array([[f"{day}T10:00", f"{day}T10:30"]], dtype="datetime64[s]")
+    [one] = sorties_in_light(flown, 20.0, 78.0, edge)
+    assert one.outside_min == (0 if always else 30)
+
+
+def test_white_nights_have_light_all_day_though_the_sun_sets():
+    day = dt.date(2027, 6, 21)
+    assert light_window(day, 25.0, 63.0, "civil_twilight").always
+    assert not np.isnat(light_window(day, 25.0, 63.0, "sunrise").opens)
+
+
+def test_each_sortie_has_its_own_time_outside():
+    window = light_window(DAY, *ZURICH, "sunrise")
+    minute = np.timedelta64(60, "s")
+    ends = [
+        (window.opens - 10 * minute, window.opens + 5 * minute),
+        (window.opens, window.closes),
+        (window.closes - 3 * minute, window.closes + 12 * minute),
+        (window.closes + 20 * minute, window.closes + 45 * minute),
+    ]
+    found = sorties_in_light(np.array(ends), *ZURICH, "sunrise")
+    assert [one.number for one in found] == [1, 2, 3, 4]
+    assert [one.outside_min for one in found] == pytest.approx([10, 0, 12, 25])
+
+
+def test_the_day_of_a_sortie_is_that_of_the_place():
+    # Wellington, 174.8 E: 20:30 UTC on the 11th is the morning of the 12th there.
+    flown = np.array([["2027-04-11T20:30", "2027-04-11T20:50"]], dtype="datetime64[s]")
+    [one] = sorties_in_light(flown, 174.8, -41.3, "sunrise")
+    assert one.outside_min == 0
+    assert one.window.opens < flown[0, 0] < one.window.closes
