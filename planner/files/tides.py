@@ -115,7 +115,7 @@ def _row(values: list[str], columns: int, where: str) -> _Row:
     kind = values[2].lower() if columns == 3 else ""
     if columns == 3 and kind not in ("high", "low"):
         raise InputError(Fault("E45", f"the kind is {values[2]!r}", where, "write high or low"))
-    return _Row(time.astimezone(dt.UTC), _level_m(values[1], where), kind, where)
+    return _Row(time.astimezone(dt.UTC).replace(microsecond=0), _level_m(values[1], where), kind, where)
 
 
 def _level_m(value: str, where: str) -> float:
