@@ -3,7 +3,7 @@
 Lives here: reading both forms, the true week, what to beware of. Must not know orbits or what they are used for.
 
 Both forms are described by the U.S. Coast Guard Navigation Center (Definition of a YUMA almanac; SEM almanac
-description), SEM also in ICD-GPS-240, table 30-III. Parameters are those of IS-GPS-200, table 20-VI.
+description). Parameters are those of IS-GPS-200, table 20-VI.
 """
 
 import datetime as dt
