@@ -29,6 +29,8 @@ class Fall:
         Wind that carries it while it comes down, taken to blow to the worse side [m/s].
     glide_ratio, glide_mps : float or None
         Way through the air per height lost, and airspeed [m/s], of a wing whose motor is off.
+    wings : bool
+        Whether it has wings: without the rule of the glide it may come down much farther away than told.
     beside_m : float
         How far from its planned path it may fly, half its size included [m]: the buffer begins there.
     """
@@ -38,6 +40,7 @@ class Fall:
     wind_mps: float = 0.0
     glide_ratio: float | None = None
     glide_mps: float | None = None
+    wings: bool = False
     beside_m: float = 1.0
 
     def __post_init__(self) -> None:
@@ -51,6 +54,11 @@ class Fall:
         if not (self.beside_m > 0 and self.reaction_s >= 0 and self.wind_mps >= 0):
             msg = "beside_m must be above 0, reaction_s and wind_mps not below 0"
             raise ValueError(msg)
+
+    @property
+    def glide_untold(self) -> bool:
+        """Whether it may glide and nobody says how far."""
+        return self.wings and "glide" not in self.rules
 
     @property
     def words(self) -> str:

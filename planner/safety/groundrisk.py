@@ -118,6 +118,8 @@ class GroundRisk:
         Share of the places flown over ground of unknown height, 0 to 1.
     crossings : tuple of Crossing
         What lies under the flight, by kind and way flown over it; then what lies in the buffer alone.
+    glide_untold : bool
+        Whether wings may carry it farther, and nobody says how far.
     given : tuple of str
         Kinds that the user gave, even where nothing of them was met; of the others nothing can be told.
     """
@@ -131,6 +133,7 @@ class GroundRisk:
     model: str
     unknown_share: float
     crossings: tuple[Crossing, ...]
+    glide_untold: bool
     given: tuple[Kind, ...]
 
 
@@ -173,6 +176,7 @@ def ground_risk(
         fall.words,
         unknown / places,
         _crossings(flown, buffer, fall.beside_m, beneath),
+        fall.glide_untold,
         tuple(kind for kind in KINDS if kind in beneath),
     )
 
@@ -301,7 +305,9 @@ def ground_risk_cautions(risk: GroundRisk) -> tuple[Caution, ...]:
         text += f" Not given, so nothing can be told of them: {', '.join(missing)}."
     if risk.unknown_share > 0:
         text += f" Height above ground is unknown at {100 * risk.unknown_share:.1f} % of the places flown."
-    unclear = missing or risk.unknown_share > 0
+    if risk.glide_untold:
+        text += " With its wings it may glide much farther: nobody says how far."
+    unclear = missing or risk.unknown_share > 0 or risk.glide_untold
     first = Caution("ground risk", "cannot tell" if unclear else "note", text, risk.widest_m, None, "m, widest buffer")
     return first, *(_met_caution(risk, kind) for kind in risk.given)
 

@@ -246,6 +246,15 @@ def test_what_nobody_gave_cannot_be_told():
     assert "the lane (once, 8 m in all)" in roads.text
 
 
+def test_wings_without_a_glide_ratio_cannot_be_told():
+    path, nothing = flown([(0, 0), (400, 0)], 60.0), {"people": [], "buildings": [], "built_up": [], "roads": []}
+    gliding = Fall(rules=("one to one", "glide"), glide_ratio=12.0, glide_mps=18.0, wings=True)
+    for fall, status in ((Fall(wings=True), "cannot tell"), (gliding, "note"), (Fall(), "note")):
+        first, *_ = ground_risk_cautions(risk_of(path, fall, **nothing))
+        assert first.status == status
+        assert ("may glide much farther" in first.text) == (status == "cannot tell")
+
+
 def test_all_given_is_a_note_and_still_no_promise():
     path = flown([(0, 0), (400, 0)], 60.0)
     many = [GroundPlace(f"house {n:02d}", shapely.box(20 * n, 30, 20 * n + 10, 40)) for n in range(12)]
