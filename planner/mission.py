@@ -16,8 +16,10 @@ from planner.cover import Cover
 from planner.doubts import Doubts
 from planner.equipment import NotNegative, Positive, Sensor, frozen
 from planner.hazards import Hazards
+from planner.marks import Marks
 from planner.navigation import Navigation
 from planner.requirement import Checkpoints, Requirement
+from planner.rulechoice import RuleChoice
 from planner.window import Window
 
 Following = Literal["terrain", "level"]
@@ -279,7 +281,7 @@ class Mission:
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
     site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, hazards,
-    conditions, window, doubts
+    marks, conditions, window, rules, doubts
         The parts, each described by its own class.
     """
 
@@ -303,5 +305,7 @@ class Mission:
     hazards: Hazards = Hazards()
     conditions: Conditions = Conditions()
     compare: tuple[Case, ...] = ()
+    marks: Marks = Marks()
     window: Window = Window()
+    rules: RuleChoice = RuleChoice()
     doubts: Doubts = Doubts()

@@ -23,7 +23,16 @@ ROWS = (
     ("planner.mission",),
     ("planner.requirement",),
     ("planner.wording",),
-    ("planner.cover", "planner.aircraft", "planner.navigation", "planner.doubts", "planner.hazards", "planner.window"),
+    (
+        "planner.cover",
+        "planner.aircraft",
+        "planner.navigation",
+        "planner.doubts",
+        "planner.hazards",
+        "planner.window",
+        "planner.marks",
+        "planner.rulechoice",
+    ),
     ("planner.equipment",),
     ("planner.errors",),
 )

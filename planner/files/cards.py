@@ -28,7 +28,7 @@ Keys = tuple[str | int, ...]
 
 DATA = Path(__file__).parents[1] / "data"
 
-_Cards = Literal["sensors", "aircraft", "navigation"]
+Cards = Literal["sensors", "aircraft", "navigation", "rules"]
 
 _DEEPER = {
     "ratings": RangeRating,
@@ -288,7 +288,7 @@ def _inside(at: Keys) -> str:
     return f" in [{_named(at)[1:-1]}]" if at else ""
 
 
-def bundled(kind: _Cards) -> tuple[str, ...]:
+def bundled(kind: Cards) -> tuple[str, ...]:
     """Return the names of the bundled cards, sorted."""
     return tuple(sorted(path.stem for path in (DATA / kind).glob("[!_]*.toml")))
 
@@ -314,7 +314,7 @@ def load_navigation(name_or_path: str, folder: Path) -> Navigation:
     return _load(Navigation, "navigation", name_or_path, folder)
 
 
-def _load(kind: type[T], cards: _Cards, name_or_path: str, folder: Path) -> T:
+def _load(kind: type[T], cards: Cards, name_or_path: str, folder: Path) -> T:
     names = bundled(cards)
     if name_or_path.lower() in names:
         path = DATA / cards / f"{name_or_path.lower()}.toml"

@@ -8,14 +8,11 @@ import dataclasses
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
-
-from pydantic import Field
+from typing import Any, TypeVar
 
 from planner.aircraft import Aircraft
-from planner.cover import Cover, Surface
-from planner.doubts import Doubts
-from planner.equipment import Arm, Positive, Sensor, Slant, SmallAngle, frozen
+from planner.cover import Surface
+from planner.equipment import Sensor
 from planner.errors import Fault, InputError
 from planner.files.cards import (
     Declared,
@@ -28,116 +25,24 @@ from planner.files.cards import (
     read_declared,
     unknown_keys,
 )
+from planner.files.missiontables import (
+    COMPARE,
+    HOMES,
+    KEYS,
+    MOUNT,
+    RATES,
+    TABLES,
+    TAKEN,
+    AircraftTable,
+    CaseName,
+    Heading,
+)
 from planner.files.surfacecards import declared_surfaces
-from planner.hazards import Hazards
-from planner.mission import Case, Conditions, FlightChoice, Limits, Mission, Site, Terrain, usual_cases
+from planner.mission import Case, Conditions, Limits, Mission, usual_cases
 from planner.navigation import Navigation
-from planner.requirement import Checkpoints, Requirement
-from planner.window import Window
 from planner.wording import read_wording
 
 Card = TypeVar("Card", Sensor, Navigation, Aircraft)
-
-
-@frozen
-class _Heading:
-    """What stands above the first table."""
-
-    name: Annotated[str, Field(min_length=1, max_length=120)]
-    date: dt.date
-
-
-@frozen
-class _SensorTable:
-    """A card, how it is set, and what the mount changes; None leaves the card's or the planner's value."""
-
-    card: str
-    pulse_rate_hz: Positive | None = None
-    line_rate_hz: Positive | None = None
-    forward_tilt_deg: Slant | None = None
-    sideways_tilt_deg: Slant | None = None
-    turned_deg: Annotated[float, Field(ge=-180, le=180)] | None = None
-    boresight_deg: tuple[SmallAngle, SmallAngle, SmallAngle] | None = None
-    lever_arm_m: tuple[Arm, Arm, Arm] | None = None
-    tilts_with_aircraft: bool | None = None
-
-
-@frozen
-class _NavigationTable:
-    """A card, and how far from the base station the flight goes [m]."""
-
-    card: str = "survey"
-    base_distance_m: Annotated[float, Field(ge=0, le=1e6)] = 1000.0
-
-
-@frozen
-class _AircraftTable:
-    """A card, the take-off points as longitude and latitude [deg], and the area where more may be chosen."""
-
-    card: str
-    take_off: tuple[tuple[float, float], ...] = ()
-    take_off_area: str | None = None
-
-
-@frozen
-class _CaseName:
-    """What stands in a table of `compare` beside the conditions it changes."""
-
-    name: Annotated[str, Field(min_length=1, max_length=40)]
-
-
-_TABLES: dict[str, type[Any]] = {
-    "site": Site,
-    "terrain": Terrain,
-    "cover": Cover,
-    "sensor": _SensorTable,
-    "navigation": _NavigationTable,
-    "aircraft": _AircraftTable,
-    "requirement": Requirement,
-    "checkpoints": Checkpoints,
-    "limits": Limits,
-    "flight": FlightChoice,
-    "hazards": Hazards,
-    "conditions": Conditions,
-    "window": Window,
-    "doubts": Doubts,
-}
-_COMPARE = "compare"
-_RATES = ("pulse_rate_hz", "line_rate_hz")
-_MOUNT = tuple(key for key in field_names(_SensorTable) if key not in ("card", *_RATES))
-_KEYS = {
-    name: tuple(key for key in field_names(kind) if name == "sensor" or key not in _RATES)
-    for name, kind in _TABLES.items()
-}
-_HOMES = {key: name for name, keys in _KEYS.items() for key in keys if key != "card"}
-
-# What is taken where a value that has no number or word as its default is left out. Values missing here are
-# the planner's to choose ([flight], rates), the card's, or one of a pair of which the other is given.
-_TAKEN = {
-    "site.features": "all features of the area file",
-    "site.features_of_interest": "none",
-    "terrain.geoid": "none, so orthometric and ellipsoidal heights are not linked",
-    "terrain.vertical_unit": "the raster's own, metre where it is silent",
-    "terrain.surveyed": "unknown day",
-    "cover.polygons": "none",
-    "cover.raster": "none",
-    "cover.reflectance": "none",
-    "cover.default": "no class, so that the card's rated reflectance holds and whatever stands on the ground is opaque",
-    "hazards.obstacles": "none known",
-    "hazards.keep_out": "none known",
-    "hazards.sensitive": "none known",
-    "conditions.start": "none, so that the light is what each rating of the card states",
-    "aircraft.take_off": "no point",
-    "aircraft.take_off_area": "none",
-    "window.almanac": "none, so that satellites are not looked at",
-    "window.tide": "none",
-    "requirement.vertical_rmse_m": "the quality level's or the class's, none where neither is asked for",
-    "checkpoints.count": "as ASPRS asks for the area, or as many as fit",
-    "checkpoints.within": "anywhere in the area",
-    "requirement.cell_m": "chosen from density and scan-line spacing",
-    "limits.climb_mps": "the aircraft's own",
-    "limits.descent_mps": "the aircraft's own",
-}
 
 
 def read_mission(path: str | Path) -> Mission:
@@ -159,14 +64,14 @@ def read_mission(path: str | Path) -> Mission:
     path = Path(path)
     declared = read_declared(path)
     tables, faults = _tables(declared)
-    heading, more = checked(_Heading, declared, (), _heading_values(declared), ("E33", "E34"))
+    heading, more = checked(Heading, declared, (), _heading_values(declared), ("E33", "E34"))
     faults += more
     parts: dict[str, Any] = {}
     notes, more = _read_text(declared, tables["requirement"])
     faults += more
     surfaces, more = _own_surfaces(declared, tables["cover"])
     faults += more
-    for name, kind in _TABLES.items():
+    for name, kind in TABLES.items():
         parts[name], more = checked(kind, declared, (name,), tables[name], ("E33", "E34"))
         faults += more
     sensor, more = _card(declared, tables, "sensor", load_sensor, path.parent)
@@ -179,7 +84,7 @@ def read_mission(path: str | Path) -> Mission:
     if faults or heading is None or sensor is None or navigation is None or aircraft is None:
         raise InputError(*faults)
     setting = parts["sensor"]
-    mount = {key: getattr(setting, key) for key in _MOUNT}
+    mount = {key: getattr(setting, key) for key in MOUNT}
     return Mission(
         name=heading.name,
         date=heading.date,
@@ -197,31 +102,33 @@ def read_mission(path: str | Path) -> Mission:
         requirement=parts["requirement"],
         checkpoints=parts["checkpoints"],
         limits=parts["limits"],
-        flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in _RATES}),
+        flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in RATES}),
         hazards=parts["hazards"],
         conditions=parts["conditions"],
+        marks=parts["marks"],
         window=parts["window"],
+        rules=parts["rules"],
         compare=cases,
         doubts=parts["doubts"],
     )
 
 
 def _heading_values(declared: Declared) -> dict[str, Any]:
-    return {key: value for key, value in declared.tables.items() if key in field_names(_Heading)}
+    return {key: value for key, value in declared.tables.items() if key in field_names(Heading)}
 
 
 def _tables(declared: Declared) -> tuple[dict[str, dict[str, Any]], list[Fault]]:
     """Return each table with its known keys only, empty where it is absent, and a fault for all that is unknown."""
-    faults = unknown_keys(declared, (), declared.tables, (*field_names(_Heading), *_TABLES, _COMPARE), _HOMES)
+    faults = unknown_keys(declared, (), declared.tables, (*field_names(Heading), *TABLES, COMPARE), HOMES)
     tables: dict[str, dict[str, Any]] = {}
-    for name, known in _KEYS.items():
+    for name, known in KEYS.items():
         table = declared.tables.get(name, {})
         if not isinstance(table, dict):
             faults.append(Fault("E18", f"`{name}` is not a table", declared.place(name), f"open it with [{name}]"))
             table = {}
-        faults += unknown_keys(declared, (name,), table, known, _HOMES)
+        faults += unknown_keys(declared, (name,), table, known, HOMES)
         tables[name] = {key: value for key, value in table.items() if key in known}
-    for key in _RATES:
+    for key in RATES:
         if tables["sensor"].get(key) == "auto":
             del tables["sensor"][key]
     if not tables["terrain"].keys() & {"ground", "surface"}:
@@ -240,7 +147,7 @@ def _card(
     folder: Path,
 ) -> tuple[Card | None, list[Fault]]:
     """Return the card a table names, or the usual one where it may be left out; or None and its faults."""
-    card = tables[name].get("card", getattr(_TABLES[name], "card", None))
+    card = tables[name].get("card", getattr(TABLES[name], "card", None))
     if not isinstance(card, str):
         return None, []  # reported with the table
     try:
@@ -277,21 +184,21 @@ def _own_surfaces(declared: Declared, cover: dict[str, Any]) -> tuple[dict[str, 
 
 def _cases(declared: Declared, planned: Conditions) -> tuple[tuple[Case, ...], list[Fault]]:
     """Return the cases to compare with the planned conditions, and every fault of their tables."""
-    if _COMPARE not in declared.tables:
+    if COMPARE not in declared.tables:
         return usual_cases(planned), []
-    tables = declared.tables[_COMPARE]
+    tables = declared.tables[COMPARE]
     if not (isinstance(tables, list) and all(isinstance(table, dict) for table in tables)):
-        what = f"`{_COMPARE}` is not a list of tables"
-        fix = f"open each case with [[{_COMPARE}]] and give its name and what differs"
+        what = f"`{COMPARE}` is not a list of tables"
+        fix = f"open each case with [[{COMPARE}]] and give its name and what differs"
         # a table [compare.wet] has no line of its own for `compare`
-        inner = [] if (_COMPARE,) in declared.lines or not isinstance(tables, dict) else list(tables)[:1]
-        return (), [Fault("E18", what, declared.place(_COMPARE, *inner), fix)]
+        inner = [] if (COMPARE,) in declared.lines or not isinstance(tables, dict) else list(tables)[:1]
+        return (), [Fault("E18", what, declared.place(COMPARE, *inner), fix)]
     cases: dict[str, Case] = {}
     faults: list[Fault] = []
     for number, table in enumerate(tables):
-        at = (_COMPARE, number)
+        at = (COMPARE, number)
         own = {key: value for key, value in table.items() if key in field_names(Conditions)}
-        named, more = checked(_CaseName, declared, at, {k: v for k, v in table.items() if k == "name"}, ("E33", "E34"))
+        named, more = checked(CaseName, declared, at, {k: v for k, v in table.items() if k == "name"}, ("E33", "E34"))
         # checked as a whole: what a case changes may disagree with what it keeps
         conditions, others = checked(Conditions, declared, at, dataclasses.asdict(planned) | own, ("E33", "E34"))
         faults += [*unknown_keys(declared, at, table, ("name", *field_names(Conditions)), {}), *more, *others]
@@ -312,7 +219,7 @@ def _contradictions(
     """
     if sensor:
         on_card = (sorted(sensor.pulse_rates_hz), sensor.line_rates_hz)
-        for key, rates in zip(_RATES, on_card, strict=True):
+        for key, rates in zip(RATES, on_card, strict=True):
             asked = _number(tables["sensor"], key)
             if asked is not None and asked not in rates:
                 what = f"`{key}` {asked:.10g} is not on the card of sensor {sensor.name}"
@@ -344,7 +251,7 @@ def _number(table: Mapping[str, Any], key: str) -> float | None:
     return float(value) if value is not None and finite(value) and value > 0 else None
 
 
-def _strays(declared: Declared, aircraft: _AircraftTable | None) -> Iterator[Fault]:
+def _strays(declared: Declared, aircraft: AircraftTable | None) -> Iterator[Fault]:
     """Yield a fault for each take-off point that is not a longitude and latitude."""
     for number, (lon, lat) in enumerate(aircraft.take_off if aircraft else (), start=1):
         if not (abs(lon) <= 180 and abs(lat) <= 90):
@@ -357,14 +264,14 @@ def _strays(declared: Declared, aircraft: _AircraftTable | None) -> Iterator[Fau
 
 def _assumptions(tables: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
     """Yield one line for each value that was left out and is taken from a default."""
-    for name, kind in _TABLES.items():
+    for name, kind in TABLES.items():
         for field in dataclasses.fields(kind):
             label = f"{name}.{field.name}"
             default = field.default
             silent = default is None or default is dataclasses.MISSING  # nothing is taken for a table left out
-            if field.name in tables[name] or (silent and label not in _TAKEN):
+            if field.name in tables[name] or (silent and label not in TAKEN):
                 continue
-            yield f"{label} = {_TAKEN.get(label) or _written(default)} (not given)"
+            yield f"{label} = {TAKEN.get(label) or _written(default)} (not given)"
 
 
 def _written(default: Any) -> str:
@@ -375,5 +282,5 @@ def _written(default: Any) -> str:
 
 def _compared(declared: Declared, cases: tuple[Case, ...]) -> Iterator[str]:
     """Yield the line on the cases that are compared where the mission names none."""
-    if _COMPARE not in declared.tables:
-        yield f"{_COMPARE} = {', '.join(case.name for case in cases)} (not given)"
+    if COMPARE not in declared.tables:
+        yield f"{COMPARE} = {', '.join(case.name for case in cases)} (not given)"

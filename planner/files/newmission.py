@@ -116,6 +116,10 @@ visibility_km = 23
 # noon = false                        # the sun is at its highest of the day
 # night = false                       # the sun is down
 
+[marks]                               # what base station and checkpoints stand on
+# frame = "ETRF2000"                  # as the EPSG registry names it; not known
+# epoch = 2010.0                      # when its coordinates held, decimal year
+
 [window]                              # what narrows the hours beside daylight
 # almanac = "almanac.alm"             # of satellites; they are not looked at
 mask_deg = 15                         # least elevation of a satellite
@@ -123,6 +127,22 @@ pdop_most = 3
 satellites_least = 6
 # tide = "tide.csv"                   # times and water levels; none
 # tide_most_m = 0.5                   # above the table's datum; with `tide` give this, tide_least_m or both
+
+[rules]                               # of the air; nothing here is checked with an authority
+profile = "neutral"                   # {rules}; or a file of your own
+# airspace = "airspace.geojson"       # airspace and aerodromes, with floors and ceilings; none given
+# airspace_date = 2029-12-20          # of what it says, where its features do not
+# people = "people.geojson"           # who has no part in the flight; none given
+# built_up = "built_up.geojson"       # none given
+# buildings = "buildings.geojson"     # none given
+# roads = "roads.geojson"             # none given
+# aircraft_class = "C3"               # C0 to C4 as its label says, or "none"; not known
+low_speed_mode = false                # held to 3 m/s
+# anti_collision_light_m = 5000       # how far its light is seen by night; not known
+# cloud_base_agl_m = 600              # not known
+# cloud_distance_m = 3000             # not known
+owner_request = false                 # of a tall obstacle, for the flight beside it
+# permissions = ["..."]               # names of airspace that you may enter
 
 [doubts]                              # one standard deviation each, for the chance that cells meet what is asked
 draws = 100                           # flights drawn; 0 leaves the chances out
@@ -152,6 +172,7 @@ def new_mission_text(area: Path, terrain: Path, folder: Path) -> str:
         sensors=" ".join(bundled("sensors")),
         navigation=" ".join(bundled("navigation")),
         aircraft=" ".join(bundled("aircraft")),
+        rules=" ".join(bundled("rules")),
     )
 
 

@@ -130,6 +130,24 @@ satellites_least = 5
 tide = "tide.csv"
 tide_least_m = -1
 tide_most_m = 0.4
+[marks]
+frame = "ETRF2000"
+epoch = 2010.0
+[rules]
+profile = "us_part107"
+airspace = "airspace.geojson"
+airspace_date = 2027-03-01
+people = "people.geojson"
+built_up = "built_up.geojson"
+buildings = "buildings.geojson"
+roads = "roads.geojson"
+aircraft_class = "C3"
+low_speed_mode = true
+anti_collision_light_m = 5000
+cloud_base_agl_m = 600
+cloud_distance_m = 3000
+owner_request = true
+permissions = ["heliport"]
 [doubts]
 draws = 50
 terrain_common_share = 0.5
@@ -229,7 +247,8 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
         "compare",
         "flight.hold_speed",
     }
-    expected -= {"site.layer", "terrain.surface", "cover.classes", "window.tide_least_m", "window.tide_most_m"}
+    expected -= {"site.layer", "terrain.surface", "cover.classes", "marks.epoch", "rules.airspace_date"}
+    expected -= {"window.tide_least_m", "window.tide_most_m"}
     expected -= {f"requirement.{key}" for key in ("text", "vertical_class_cm", "horizontal_rmse_m")}
     lines = mission(tmp_path, LEAST).assumptions
     assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
@@ -241,7 +260,7 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
 def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
     key = line.split(" = ")[0]
     text = FULL.replace(line + "\n", "", 1)
-    needed = key in ("area", "heights", "card", "density_per_m2", "raster", "classes", "tide")
+    needed = key in ("area", "heights", "card", "density_per_m2", "raster", "classes", "tide", "frame")
     if needed and line != 'card = "entry"':  # the navigation card has a usual one
         assert any(key in fault.what for fault in faults_of(tmp_path, text))
     else:
