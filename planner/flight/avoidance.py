@@ -25,7 +25,7 @@ Relay = Callable[[FlightLine], FlightLine]
 LEAST_M = 20.0
 """Data of a part shorter than this are not worth its turn and leads: common practice, no source."""
 LONG_SHARE = 0.25
-"""A line that would lose more of its data than this runs along an area for long."""
+"""A line is moved sideways only where that saves at least so much of its data: it costs its neighbours sidelap."""
 SHIFTS = 15
 """Places to each side that are tried for a line moved sideways."""
 
@@ -62,8 +62,8 @@ class Zones:
         Returns
         -------
         spans : tuple of (float, float)
-            From and to along the path in plan [m]: every place in between keeps the margin, ends included. What is
-            left out reaches up to 0.1 m farther than it must.
+            From and to along the path in plan [m]: every place in between keeps the margin, ends included. Places
+            that keep it by less than 0.1 m may be left out.
         names : tuple of str
             In the order met.
         """
@@ -80,8 +80,8 @@ class Zones:
         fine = stops[pairs, np.newaxis] + share * np.diff(stops)[pairs, np.newaxis]
         stops = np.unique(np.concatenate([stops, fine.ravel()]))
         found = nearest_keep_out(near, _at_m(points_m, along, stops))
-        # Two neighbours this far from an area leave no place between them within the margin.
-        clear = found.distance_m >= self.margin_m + _FINE_M
+        # No place is farther than half a step from one of these.
+        clear = found.distance_m >= self.margin_m + _FINE_M / 2
         turns = np.flatnonzero(np.diff(np.concatenate([[False], clear, [False]])))
         spans = tuple((float(stops[a]), float(stops[b - 1])) for a, b in zip(turns[::2], turns[1::2], strict=True))
         return spans, tuple(dict.fromkeys(near[number].name for number in found.which[~clear].tolist()))
@@ -192,8 +192,8 @@ def keep_clear(
     """Return lines that keep clear of keep-out areas with their leads, and as much of their data as they can.
 
     What comes too near is taken out, and of the data beside it as much as the leads need. A line whose leads differ is
-    also tried from the other side, one that would lose much of its data also to its left and right; the smallest move
-    that keeps most is taken, and none where plain shortening keeps as much.
+    also tried from the other side, one that runs along an area for long also to its left and right. The smallest move
+    that keeps most is taken where it saves `LONG_SHARE` of the data, and none where plain shortening keeps as much.
 
     Parameters
     ----------
@@ -241,15 +241,24 @@ def _best(plain: _Tried, zones: Zones, relaid: Relay, most_shift_m: float, least
     if abs(lead_in - lead_out) > _WORTH_M:
         other = _tried(relaid(_from_other_side(line)), zones, least_m, f"flown toward the {_toward(line, np.pi)}")
         best = _better(best, other)
-    if best.kept_m >= (1 - LONG_SHARE) * line.kept_length_m:
-        return best
-    step = max(1.0, most_shift_m / SHIFTS)
-    for distance in step * np.arange(1, int(most_shift_m / step + 1e-9) + 1):
+    saved_m = LONG_SHARE * line.kept_length_m
+    if best.kept_m + saved_m <= line.kept_length_m:
+        moved = _best_moved(line, zones, relaid, most_shift_m, least_m)
+        best = moved if moved is not None and moved.kept_m >= best.kept_m + saved_m else best
+    return best
+
+
+def _best_moved(line: FlightLine, zones: Zones, relaid: Relay, most_m: float, least_m: float) -> _Tried | None:
+    """Return the smallest move sideways that keeps most data; None where there is no room for any."""
+    best = None
+    step = max(1.0, most_m / SHIFTS)
+    for distance in step * np.arange(1, int(most_m / step + 1e-9) + 1):
         for right in (1.0, -1.0):
+            words = f"shifted {distance:.1f} m to the {_toward(line, right * np.pi / 2)}"
+            tried = _tried(relaid(_shifted(line, right * distance)), zones, least_m, words)
+            best = tried if best is None else _better(best, tried)
             if best.kept_m > line.kept_length_m - _WORTH_M:
                 return best
-            words = f"shifted {distance:.1f} m to the {_toward(line, right * np.pi / 2)}"
-            best = _better(best, _tried(relaid(_shifted(line, right * distance)), zones, least_m, words))
     return best
 
 

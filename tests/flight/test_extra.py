@@ -2,12 +2,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from made_blocks import NO_ALIGNMENT, a_block, a_flyer, a_line
 
-from planner.flight.avoidance import Kept
-from planner.flight.cuts import cut_drifting, cut_line, drifting_lines, straight_s
+from planner.flight.avoidance import Kept, Zones, keep_clear
 from planner.flight.extra import calibration_lines, cross_lines
 from planner.flight.paths import Flyer
+from planner.ground.obstacles import KeepOut
 
 ASKING = replace(NO_ALIGNMENT, opposed_pair=True, cross_lines_every=15)
 
@@ -69,34 +70,72 @@ def test_a_block_of_one_line_still_gets_cross_lines():
         assert one.kept_points_m()[:, 0].mean() == pytest.approx(0, abs=1e-6)
 
 
-def test_parts_of_a_line_share_their_overlap_and_cover_the_whole():
-    line = a_line("L03", (0, 0), (300, 1000))
-    parts = cut_line(line, 3, 30.0)
-    assert [part.line_id for part in parts] == ["L03a", "L03b", "L03c"]
-    along = np.array([np.sin(line.track_rad), np.cos(line.track_rad)])
-    spans = np.array([part.kept_points_m()[[0, -1], :2] @ along for part in parts])
-    assert spans[0, 0] == pytest.approx(line.kept_m[0])
-    assert spans[-1, 1] == pytest.approx(line.kept_m[1])
-    assert spans[:-1, 1] - spans[1:, 0] == pytest.approx([30, 30])
-    assert np.ptp([part.kept_length_m for part in parts]) == pytest.approx(0, abs=1e-9)
-    for part in parts:
-        assert part.kept_m[0] == pytest.approx(40)
-        assert part.along_m()[-1] - part.kept_m[1] == pytest.approx(40)
-        assert part.points_m[:, 2] == pytest.approx(80)
+def fence(start, end, name="the farm", **heights):
+    """Return a keep-out box from corner to corner."""
+    return KeepOut(name, shapely.box(*start, *end), **heights)
 
 
-def test_lines_are_cut_until_none_drifts():
-    # 3 km at 8 m/s take 375 s, 120 allowed: 960 m with 80 m of lead
-    line = a_line("L01", (0, 0), (0, 3000))
-    card = NO_ALIGNMENT
-    assert straight_s(line) == pytest.approx(375)
-    assert drifting_lines([line, *a_block(1)], card) == ("L01",)
-    cut = cut_drifting([line, *a_block(2)], card, 20.0)
-    # (2920 - 20) / (880 - 20) = 3.4: four parts; lines of 680 m stay whole
-    assert [part.line_id for part in cut] == ["L01a", "L01b", "L01c", "L01d", "L01", "L02"]
-    assert drifting_lines(cut, card) == ()
+def off_m(line, area):
+    """Return how near a line comes to an area in plan [m]."""
+    return shapely.LineString(line.points_m[:, :2]).distance(area.polygon)
 
 
-def test_a_line_whose_leads_use_up_the_time_stays_whole():
-    line = a_line("L01", (0, 0), (0, 1000), lead=470.0)
-    assert cut_drifting([line], NO_ALIGNMENT) == (line,)
+def test_a_cross_line_moves_along_the_block_by_as_little_as_it_takes():
+    # the first lies at -300 and may go 0.4 of 600 m farther in, in 20 moves of 12 m; 10 m off the top at -270 are
+    # kept from -260 on: the fourth move, to -252 (C)
+    area = fence((60, -340), (90, -270))
+    zones = Zones((area,), 10.0)
+    extra = calibration_lines(a_block(5), a_flyer(navigation=ASKING), zones)
+    moved = extra.lines[1]
+    assert moved.line_id == "X02"
+    assert moved.points_m[:, 1] == pytest.approx(-252)
+    assert np.sort(moved.kept_points_m()[[0, -1], 0]) == pytest.approx([0, 200])
+    assert [change.text for change in extra.changes] == ["X02 is laid 48.0 m farther north for keep-out area the farm"]
+    for line in extra.lines[1:]:
+        assert off_m(line, area) >= 10
+
+
+def test_a_cross_line_without_room_keeps_its_longer_part_or_is_left_out():
+    # along the whole block; with 10 m of margin and 40 m of lead the part east of it begins at x = 30 (C)
+    beside = fence((-25, -400), (-20, 400), "the road")
+    extra = cross_lines(a_block(7), a_flyer(), 2, Zones((beside,), 10.0))
+    for line in extra.lines:
+        assert np.sort(line.kept_points_m()[[0, -1], 0]) == pytest.approx([30, 300], abs=0.1)
+        assert off_m(line, beside) >= 10
+    assert [line.line_id for line in extra.lines] == ["X01", "X02"]
+    through = fence((145, -400), (155, 400), "the road")
+    extra = cross_lines(a_block(7), a_flyer(), 2, Zones((through,), 10.0), first=2)
+    assert extra.lines == ()
+    assert [change.text for change in extra.changes] == [
+        f"X0{number} is left out for keep-out area the road: less than 150 m of its data would be left"
+        for number in (2, 3)
+    ]
+
+
+def test_the_line_flown_back_is_one_that_is_clear():
+    lines = a_block(3)
+    area = fence((40, -20), (60, 20))
+    zones = Zones((area,), 10.0)
+    cleared = keep_clear(lines, zones).lines
+    opposed, *_ = calibration_lines(lines, a_flyer(navigation=ASKING), zones, cleared).lines
+    assert opposed.kept_length_m == pytest.approx(600)
+    assert off_m(opposed, area) >= 10
+
+
+def test_a_line_that_must_climb_into_an_area_is_not_flown_back():
+    # up 40 m in 100 m at 8 m/s are 3.2 m/s: within the climb of 4 m/s, but back it sinks at 2.5 m/s and so stays
+    # higher beyond the step, where the area begins at 110 m (C)
+    line = a_line("L01", (0, -340), (0, 340))
+    north = line.points_m[:, 1]
+    line = replace(
+        line, points_m=np.column_stack([line.points_m[:, :2], 80 + np.interp(north, [-50, 50], [0.0, 40.0])])
+    )
+    roof = fence((-50, -90), (50, -55), "the lane", floor_m=91.0)
+    zones = Zones((roof,), 10.0)
+    assert zones.free_m(line.points_m)[1] == ()
+    asking = replace(NO_ALIGNMENT, opposed_pair=True)
+    found = calibration_lines([line], a_flyer(navigation=asking), zones)
+    assert found.lines == ()
+    assert [change.text for change in found.changes] == [
+        "X01 is left out: no line can be flown back clear of keep-out areas"
+    ]
