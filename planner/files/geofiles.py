@@ -16,6 +16,8 @@ from affine import Affine
 from pyproj.exceptions import CRSError
 
 from planner.errors import Fault, InputError
+from planner.files.accessfiles import read_access
+from planner.files.almanacs import read_almanac
 from planner.files.areafiles import read_area
 from planner.files.checkpointfiles import read_allowed
 from planner.files.coverfiles import read_cover
@@ -24,10 +26,14 @@ from planner.files.featurefiles import read_features
 from planner.files.hazardfiles import read_hazards
 from planner.files.sunlight import read_solar_spectrum
 from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, is_remote, located, read_heights
+from planner.files.tides import read_tide
 from planner.flight.paths import ALIGNMENT_BANK_DEG
+from planner.flight.places import within_reach
 from planner.flight.turns import turn_radius_m
 from planner.ground.geodesy import Frame, site_frame
+from planner.ground.satellites import Almanac
 from planner.ground.surface import HeightGrid, Scene
+from planner.ground.tides import Tide
 from planner.mission import Mission
 
 LEAST_SPACING_M = 0.25
@@ -72,7 +78,9 @@ def read_scene(mission: Mission) -> Scene:
     check_vertical(mission, terrains)
     geoid = site_geoid(mission, sheet.frame, sheet.flown)
     spacing_m = _spacing_m(mission, sheet, terrains)
-    bounds = _lattice_bounds(mission, sheet)
+    allowed = mission.take_off_area
+    access = () if allowed is None else read_access(_folder(mission) / allowed, sheet.frame)
+    bounds = _lattice_bounds(mission, sheet, access)
     _check_size(bounds, spacing_m)
     grids = [
         read_heights(each.source, sheet.frame, bounds, spacing_m, mission.terrain.vertical_unit) for each in terrains
@@ -85,6 +93,9 @@ def read_scene(mission: Mission) -> Scene:
     foliage, cover, uncovered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
     features, missed = read_features(mission, sheet.frame, sheet.area)
     within = mission.checkpoints.within
+    window, folder = mission.window, _folder(mission)
+    almanac = None if window.almanac is None else read_almanac(folder / window.almanac, mission.date)
+    tide = None if window.tide is None else read_tide(folder / window.tide)
     projected = (crs for crs in (area_crs, *(each.crs for each in terrains)) if crs.is_projected)
     scene = Scene(
         frame=sheet.frame,
@@ -102,9 +113,17 @@ def read_scene(mission: Mission) -> Scene:
         grid_crs=next(projected, None),
         sunlight=read_solar_spectrum(),
         frame_doubt_m=doubt_m,
-        cautions=(*cautions, *uncovered, *missed),
+        access=access,
+        almanac=almanac,
+        tide=tide,
+        cautions=(*cautions, *uncovered, *missed, *_day_cautions(almanac, tide)),
     )
     return read_hazards(mission.hazards, _folder(mission), scene, mission.terrain.vertical_sd_m)
+
+
+def _day_cautions(almanac: Almanac | None, tide: Tide | None) -> tuple[str, ...]:
+    """Return what is to be told of an almanac and of a table of tides."""
+    return (*(almanac.cautions if almanac else ()), *(tide.cautions if tide else ()))
 
 
 def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
@@ -123,6 +142,7 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     for source in (*_sources(mission), *(located(source, folder) for source in covers)):
         if not is_remote(source):
             paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}
+    paths |= {folder / name for name in (mission.window.almanac, mission.window.tide) if name is not None}
     if mission.terrain.geoid not in (None, "egm96"):
         paths.add(folder / str(mission.terrain.geoid))
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in paths if path.is_file()}
@@ -139,6 +159,7 @@ def _vectors(mission: Mission) -> tuple[str | None, ...]:
         mission.hazards.obstacles,
         mission.hazards.keep_out,
         mission.hazards.sensitive,
+        mission.take_off_area,
     )
 
 
@@ -259,7 +280,7 @@ def _middle(sheet: _Sheet) -> tuple[float, float]:
     return (west + east) / 2, (south + north) / 2
 
 
-def _lattice_bounds(mission: Mission, sheet: _Sheet) -> Box:
+def _lattice_bounds(mission: Mission, sheet: _Sheet, access: tuple[shapely.Polygon, ...]) -> Box:
     """Return the planned area's box grown by the overshoot and half a swath from the ceiling, take-offs in it [m]."""
     half = math.radians(mission.sensor.usable_fov_deg / 2)
     reach_m = max(rating.range_m for rating in mission.sensor.ratings)
@@ -271,6 +292,10 @@ def _lattice_bounds(mission: Mission, sheet: _Sheet) -> Box:
         place = shapely.Point(*(float(value) for value in sheet.frame.from_lonlat(lon, lat)))
         if place.distance(sheet.planned) <= FARTHEST_TAKE_OFF_M:
             boxes.append(place.buffer(TAKE_OFF_MARGIN_M).bounds)
+    if access:
+        near = within_reach(shapely.union_all(access), sheet.planned)
+        near = near.intersection(sheet.planned.buffer(FARTHEST_TAKE_OFF_M))
+        boxes += [near.buffer(TAKE_OFF_MARGIN_M).bounds] if not near.is_empty else []
     lows, highs = (np.array(boxes)[:, sides] for sides in ([0, 1], [2, 3]))
     return (*lows.min(axis=0).tolist(), *highs.max(axis=0).tolist())
 

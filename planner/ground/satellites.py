@@ -10,11 +10,13 @@ the next two weeks or so, and up to 300 km months later, nearly 1 deg of the sky
 """
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from planner.ground.horizon import Horizon
+if TYPE_CHECKING:  # the scene holds an almanac, and a horizon is of its heights
+    from planner.ground.horizon import Horizon
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -97,7 +99,7 @@ class Lookout:
     lon_deg: float
     lat_deg: float
     height_m: float = 0.0
-    horizon: Horizon | None = None
+    horizon: "Horizon | None" = None
 
 
 @dataclass(frozen=True)
@@ -217,7 +219,7 @@ def sky_over(positions: Array, lookout: Lookout) -> Sky:
     return Sky(np.arctan2(up, np.hypot(east, north)), np.mod(np.arctan2(east, north), 2 * np.pi))
 
 
-def in_view(sky: Sky, mask_rad: float, horizon: Horizon | None = None) -> Mask:
+def in_view(sky: Sky, mask_rad: float, horizon: "Horizon | None" = None) -> Mask:
     """Return which satellites stand no lower than a mask [rad] and the horizon, of the shape of the sky."""
     least = np.full(sky.elevation_rad.shape, mask_rad)
     if horizon is not None:

@@ -16,7 +16,9 @@ import shapely
 from planner.cover import Surface
 from planner.ground.geodesy import Frame, Geoid
 from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
+from planner.ground.satellites import Almanac
 from planner.ground.sun import SolarSpectrum
+from planner.ground.tides import Tide
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -233,6 +235,12 @@ class Scene:
         Volumes that no path may enter.
     sensitive : tuple of Sensitive
         Areas that paths had better not cross.
+    access : tuple of shapely Polygon
+        Where the aircraft may take off beside the places that are named, local coordinates [m].
+    almanac : Almanac or None
+        Orbits of satellites; None where none is given.
+    tide : Tide or None
+        Levels of the water; None where none is given.
     cautions : tuple of str
         What the reader of the inputs must be told.
     """
@@ -255,6 +263,9 @@ class Scene:
     obstacles: tuple[Obstacle, ...] = ()
     keep_outs: tuple[KeepOut, ...] = ()
     sensitive: tuple[Sensitive, ...] = ()
+    access: tuple[shapely.Polygon, ...] = ()
+    almanac: Almanac | None = None
+    tide: Tide | None = None
     cautions: tuple[str, ...] = ()
 
     @property

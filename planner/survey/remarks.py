@@ -31,6 +31,7 @@ from planner.safety.eyesafety import laser_caution
 from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
 from planner.survey.flying import legs_of, over_unknown, sensitive_m
+from planner.survey.hours import windows_of
 from planner.survey.legs import rating_of
 from planner.survey.watching import sight_cautions
 
@@ -152,6 +153,8 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
     yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
     yield logging_caution(conditions.start, lasts_s)
+    if windows := windows_of(mission, scene, plan.lines, plan.sorties, lasts_s):
+        yield from windows.cautions
     yield from _wind_caution(plan)
     yield from _unknown_ground(mission, scene, plan)
     if not plan.sorties:
