@@ -61,7 +61,7 @@ class RangeRating:
     pulse_energy_uj, mean_power_mw : float or None
         Energy of one pulse, all its light [microjoule]; mean power, for light without pulses above all [mW].
     laser_class, hazard_distance_m : str, float or None
-        Class, ``"unknown"`` where the sheet is silent, and nominal ocular hazard distance [m], as the maker states them.
+        Class, ``"unknown"`` where the sheet is silent, and nominal ocular hazard distance [m], as the maker says.
     """
 
     pulse_rate_hz: Annotated[float, Field(gt=0, le=1e8)]
