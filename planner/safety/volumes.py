@@ -200,10 +200,12 @@ def distances_m(outlines: list[shapely.Geometry], reaches_m: list[float], places
         Distance [m], inf where there is no outline, and number, -1 where there is none.
     """
     nearest, which = np.full(len(places_m), np.inf), np.full(len(places_m), -1)
-    points = shapely.points(places_m[:, :2])
-    for number, (outline, reach_m) in enumerate(zip(outlines, reaches_m, strict=True)):
-        shapely.prepare(outline)
-        away = np.maximum(shapely.distance(outline, points) - reach_m, 0.0)
-        nearer = away < nearest
-        nearest[nearer], which[nearer] = away[nearer], number
+    points, reach_m = shapely.points(places_m[:, :2]), np.asarray(reaches_m, dtype=np.float64)
+    for one in np.unique(reach_m):
+        numbers = np.flatnonzero(reach_m == one)
+        tree = shapely.STRtree([outlines[number] for number in numbers.tolist()])
+        (place, found), away = tree.query_nearest(points, return_distance=True, all_matches=False)
+        away = np.maximum(away - one, 0.0)
+        nearer = away < nearest[place]
+        nearest[place[nearer]], which[place[nearer]] = away[nearer], numbers[found[nearer]]
     return nearest, which

@@ -163,3 +163,20 @@ def test_levels_are_said_with_their_reference():
     ]
     assert said == ["the surface", "no upper end", "FL 65", "120 m AGL", "762 m AMSL"]
     assert volume(Level("sfc"), Level("unl")).dated == dt.date(2027, 4, 12)
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    st.lists(
+        st.tuples(st.floats(-90, 90), st.floats(-90, 90), st.sampled_from([0.0, 1.0, 7.5])), min_size=1, max_size=9
+    )
+)
+def test_distances_are_those_of_looking_at_every_outline(drawn):
+    places = np.column_stack([np.linspace(-50, 50, 21), np.linspace(20, -20, 21), np.zeros(21)])
+    outlines = [shapely.Point(east, north).buffer(3) for east, north, _ in drawn]
+    reaches = [reach for _, _, reach in drawn]
+    points = shapely.points(places[:, :2])
+    every = np.array([shapely.distance(one, points) - reach for one, reach in zip(outlines, reaches, strict=True)])
+    away, which = distances_m(outlines, reaches, places)
+    assert away == pytest.approx(np.maximum(every.min(axis=0), 0), abs=1e-9)
+    assert np.maximum(every[which, np.arange(21)], 0) == pytest.approx(away, abs=1e-9)
