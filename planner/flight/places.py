@@ -133,8 +133,9 @@ def _grid_points(area: shapely.Geometry) -> Array:
 def _fit(scene: Scene, places: Array, clearance_m: float, keep_out_margin_m: float, where: str) -> Mask:
     """Return which places can be taken off from; E30 with the reason that rules out the last of them."""
     to_keep_out = nearest_keep_out(scene.keep_outs, places).distance_m
-    shapes = [thing.outline.buffer(thing.reach_m) for thing in scene.obstacles]
-    beside = shapely.distance(shapely.union_all(shapes), shapely.points(places[:, :2])) < clearance_m
+    spots, beside = shapely.points(places[:, :2]), np.zeros(len(places), dtype=np.bool_)
+    for thing in scene.obstacles:
+        beside |= shapely.distance(thing.outline, spots) < clearance_m + thing.reach_m
     slope, stands = _footing(scene, places)
     margin = f"{keep_out_margin_m:g} m"
     rules = (
