@@ -1,11 +1,12 @@
 """The light of a sensor at an eye, over what the limits allow.
 
-Lives here: a card's light made into trains at ranges, hazard distances, class 1 limits, heights to switch it on. Must
-not know cautions, files, or where people are.
+Lives here: a card's light made into trains at ranges, hazard distances, class 1 limits. Must not know cautions, files,
+or where people are.
 
 Where a card is silent the strictest is taken: a beam that leaves in a point, whichever profile is worse, pulses of
 1 ns, a source of no size. Flashes fill the ellipse in their frame. No credit is given for air, for the flight that
-carries a fixed beam, or for a person who moves or looks away.
+carries a fixed beam, or for a person who moves or looks away. Of a head of several beams those that fit into an
+aperture together count as one; near the head these are several, far away one.
 """
 
 import math
@@ -38,13 +39,11 @@ from planner.safety.hazarddistance import (
     farthest_over_m,
 )
 from planner.safety.pulsetrains import Train, loads, steady_train
-from planner.safety.scancrossings import UNSCANNED, Motion, crossings, scanned_train, worst_places
+from planner.safety.scancrossings import UNSCANNED, Motion, beams_within, crossings, scanned_train, worst_places
 
 Array = npt.NDArray[np.float64]
 Case = Literal["flown", "stopped"]
 
-EYE_HEIGHT_M = 2.0
-"""An eye is taken to be this high over the ground, tall or on a step: common practice, no source."""
 SHORTEST_PULSE_S = 1e-9
 AID = OpticalAid()
 TELESCOPE_M, TELESCOPE_AWAY_M, TELESCOPE_TIMES = 0.05, 2.0, 7.0
@@ -193,11 +192,14 @@ def _trains(
     source: Source, rules: Rules, range_m: Array, motion: Motion | None, collecting_m: Array, growth: Growth
 ) -> list[Train]:
     """Return what meets an eye at ranges: of a moving beam at its worst places, or of one at rest without a motion."""
-    rate, nm = source.pulse_rate_hz, source.wavelength_nm
+    rate, nm, width = source.pulse_rate_hz, source.wavelength_nm, source.beam.widest_m(range_m)
     if motion is None or not source.scans:
-        exposure_s = stare_s(source) if source.scans else UNINTENDED_S
-        return [steady_train(rate, source.pulse_s, exposure_s, nm, rules)]
-    width, share = source.beam.widest_m(range_m), source.beam.share(collecting_m, range_m, growth)
+        exposure_s, beams = stare_s(source) if source.scans else UNINTENDED_S, len(source.pattern.beam_elevations_rad)
+        if rate is None or beams == 1:
+            return [steady_train(rate, source.pulse_s, exposure_s, nm, rules)]
+        together = beams_within(source.pattern, (collecting_m + width) / range_m)
+        return [steady_train(rate / beams, source.pulse_s, exposure_s, nm, rules, together)]
+    share = source.beam.share(collecting_m, range_m, growth)
     aperture_m = float(collecting_m)
     met = [
         crossings(source.pattern, rate, motion, range_m, aperture_m, width, share, UNINTENDED_S, place)
@@ -369,25 +371,3 @@ def class_1_share(source: Source, motion: Motion | None) -> Pair:
     if is_retinal(nm):
         return naked, share(TELESCOPE_AWAY_M, TELESCOPE_M, 1.0)
     return naked, share(TELESCOPE_AWAY_M, None, TELESCOPE_TIMES)
-
-
-def laser_on_height_m(source: Source, line_rate_hz: float, stated_m: float | None) -> tuple[float, float]:
-    """Return the least heights above take-off at which light may be on over people at the take-off place [m].
-
-    The computed hazard distance of a hover, or the stated one where it is longer, above an eye 2 m high.
-
-    Parameters
-    ----------
-    source, line_rate_hz : Source, float
-        The light, and scan lines (turns) per second [Hz].
-    stated_m : float or None
-        Hazard distance as the maker states it [m].
-
-    Returns
-    -------
-    tuple of float
-        For naked eyes, and for eyes behind 7x50 glasses [m]; 0 where there is no such distance.
-    """
-    far = hazard_distances(source, Motion(line_rate_hz, 0.0))
-    naked, aided = (max(distance, stated_m or 0.0) for distance in (far.counted_m, far.counted_aided_m))
-    return (naked + EYE_HEIGHT_M if naked > 0 else 0.0, aided + EYE_HEIGHT_M if aided > 0 else 0.0)

@@ -81,40 +81,47 @@ def most_pulses(pulse_rate_hz: float | None, span_s: npt.ArrayLike) -> Array:
 
 
 def steady_train(
-    pulse_rate_hz: float | None, pulse_s: float, exposure_s: float, wavelength_nm: float, rules: Rules
+    pulse_rate_hz: float | None,
+    pulse_s: float,
+    exposure_s: float,
+    wavelength_nm: float,
+    rules: Rules,
+    beams: npt.ArrayLike = 1.0,
 ) -> Train:
     """Return what an eye meets that looks into a beam at rest.
 
     Parameters
     ----------
     pulse_rate_hz : float or None
-        Pulses per second; None for light without breaks.
+        Pulses per second of each beam; None for light without breaks.
     pulse_s : float
         Length of a pulse [s].
     exposure_s : float
         How long [s].
     wavelength_nm, rules : float, {"iec2014", "eu2006"}
         Laser wavelength [nm], and whose limits it will be held against.
+    beams : array_like, shape (n,)
+        Beams that enter an eye together, place by place; their pulses may fall close together.
 
     Returns
     -------
     Train
-        Of one place.
+        Of n places.
     """
-    group_s = max(grouping_s(wavelength_nm, rules), pulse_s)
+    many = np.atleast_1d(np.asarray(beams, dtype=np.float64))
+    ones = np.ones_like(many)
+    group_s = min(max(grouping_s(wavelength_nm, rules), pulse_s), exposure_s)
     spans = sorted({min(span, exposure_s) for span in (group_s, *SPANS_S, exposure_s)})
-    rows: list[tuple[Rule, float, float, float]] = [
-        ("average", span, float(most_pulses(pulse_rate_hz, span)), 1.0) for span in spans
+    rows: list[tuple[Rule, Array, Array, Array]] = [
+        ("average", span * ones, most_pulses(pulse_rate_hz, span) * many, ones) for span in spans
     ]
     if pulse_rate_hz is not None:
-        rows.append(("single", pulse_s, 1.0, 1.0))
-        span = min(group_s, exposure_s)
-        together = float(most_pulses(pulse_rate_hz, span))
-        counted = counted_s(exposure_s, rules)
-        groups = max(float(most_pulses(pulse_rate_hz, counted)) / together, 1.0)
-        rows.append(("train", span if together > 1 else pulse_s, together, groups))
+        rows.append(("single", pulse_s * ones, ones, ones))
+        together = most_pulses(pulse_rate_hz, group_s) * many
+        groups = most_pulses(pulse_rate_hz, counted_s(exposure_s, rules)) * many / together
+        rows.append(("train", np.where(together > 1, group_s, pulse_s), together, groups))
     names, *numbers = zip(*rows, strict=True)
-    spans_s, pulses, groups_of = (np.array(values, dtype=np.float64)[:, np.newaxis] for values in numbers)
+    spans_s, pulses, groups_of = (np.array(values) for values in numbers)
     return Train(names, spans_s, pulses, groups_of, exposure_s)
 
 
