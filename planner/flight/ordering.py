@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from planner.errors import InfeasibleError
 from planner.flight.flightlines import FlightLine
-from planner.flight.paths import Flyer, approach, line_speed_mps, turn_between, way_back
+from planner.flight.paths import Flyer, Path, approach, keeps_out, line_speed_mps, turn_between, way_back
 from planner.flight.turns import rest_to_rest_s, shortest_length_m, turn_radius_m
 
 Array = npt.NDArray[np.float64]
@@ -130,29 +130,55 @@ def ways_between(flyer: Flyer, states: Sequence[FlightLine], homes: Sequence[Arr
     count = len(states)
     between = np.zeros((count + 1, count + 1))
     between[:count, :count] = _turns_s(flyer, states, flown)
+    barred = np.isinf(between)
     every = []
     for places in homes:
         own = between.copy()
         for state in np.flatnonzero(flown).tolist():
             line = states[state]
-            own[count, state] = min(approach(flyer, place, line).duration_s for place in places)
-            own[state, count] = min(way_back(flyer, line, place).duration_s for place in places)
+            own[count, state] = min(_weighed_s(flyer, approach(flyer, place, line)) for place in places)
+            own[state, count] = min(_weighed_s(flyer, way_back(flyer, line, place)) for place in places)
+        own[count] = np.minimum(own[count], _NEVER_S)
+        own[:, count] = np.minimum(own[:, count], _NEVER_S)
+        landing = own[:, count, np.newaxis] + flyer.aircraft.swap_s + own[count]  # in place of a turn that is barred
+        own = np.where(barred, landing, own)
         every.append(Ways(own, along))
     return every
 
 
 def _turns_s(flyer: Flyer, states: Sequence[FlightLine], flown: npt.NDArray[np.bool_]) -> Array:
-    """Return the time of the turn from the end of each state to the start of each other [s].
+    """Return the time of the turn from the end of each state to the start of each other [s], inf where areas bar it.
 
     Turns of few lines are flown; those of many are weighed as wide as in the wind, but as quick as in calm air.
     """
     turns = _calm_turns_s(flyer, states)
     if len(states) > 2 * _FLOWN_LINES:
-        return turns
+        return turns + _round_zones_s(flyer, states)
     for before, after in permutations(np.flatnonzero(flown).tolist(), 2):
         if before // 2 != after // 2:
-            turns[before, after] = turn_between(flyer, states[before], states[after]).duration_s
+            turns[before, after] = _weighed_s(flyer, turn_between(flyer, states[before], states[after]))
     return turns
+
+
+def _weighed_s(flyer: Flyer, path: Path) -> float:
+    """Return the time of a path and what it costs for sensitive areas [s], inf where it enters a keep-out area."""
+    if not keeps_out(flyer, path):
+        return np.inf
+    return path.duration_s + flyer.zones.dearer_m(path.points_m) / flyer.aircraft.ferry_mps
+
+
+def _round_zones_s(flyer: Flyer, states: Sequence[FlightLine]) -> Array:
+    """Return how much longer turns take for zones between their ends [s], inf where there is no way round."""
+    starts = np.array([line.points_m[0] for line in states])
+    ends = np.array([line.points_m[-1] for line in states])
+    every = np.concatenate([starts, ends])
+    zones = flyer.zones
+    if not zones.near(every).any():
+        return np.zeros((len(states), len(states)))
+    graph = zones.graph(zones.between(float(every[:, 2].min()), float(every[:, 2].max())))
+    gap = starts[:, :2] - ends[:, np.newaxis, :2]
+    longer = graph.cheapest_m(ends[:, :2], starts[:, :2]) - np.hypot(gap[..., 0], gap[..., 1])
+    return np.asarray(longer / np.array([line.speed_mps for line in states]))
 
 
 def _calm_turns_s(flyer: Flyer, states: Sequence[FlightLine]) -> Array:

@@ -41,7 +41,7 @@ __all__ = [
 
 SAME_PLACE_M = 1e-6  # vertices nearer than this are one
 
-FLOOR_SLACK_M = 0.1  # what chords between the points of a path may dip below the floor
+FLOOR_SLACK_M = 0.9  # what chords between the points of a path may dip below the floor, which holds a metre for them
 
 
 @dataclass(frozen=True)

@@ -14,9 +14,11 @@ from planner.flight.climbs import joined_path
 from planner.flight.energy import drawn_s, worst_return_s
 from planner.flight.flightlines import FlightLine
 from planner.flight.loads import Load, Sight, TourCosts, unseen_pieces
-from planner.flight.paths import Flyer, Path, along_line, approach, turn_between, way_back
+from planner.flight.paths import Flyer, Path, along_line, approach, keeps_out, turn_between, way_back
 
 Array = npt.NDArray[np.float64]
+
+NEVER = np.inf, np.inf
 
 
 @dataclass(frozen=True)
@@ -46,7 +48,11 @@ class Tour:
 def tour_of(
     flyer: Flyer, lines: Sequence[FlightLine], places: Sequence[Array], usable_s: float, sight: Sight | None = None
 ) -> Tour:
-    """Return an ordered tour with the cost of all its pieces."""
+    """Return an ordered tour with the cost of all its pieces.
+
+    A turn that cannot be led round keep-out areas costs more than any battery gives, so that a sortie ends before it;
+    so does the way from or to a take-off place where another place has one that keeps out.
+    """
     along = [along_line(flyer, line) for line in lines]
     turns = [turn_between(flyer, before, after) for before, after in pairwise(lines)]
     out = [[approach(flyer, place, line) for place in places] for line in lines]
@@ -56,9 +62,9 @@ def tour_of(
         unseen = unseen_pieces(sight, [path.points_m for path in along], [path.points_m for path in turns])
     costs = TourCosts(
         lines=np.array([_cost_s(flyer, path) for path in along]).T,
-        turns=np.array([_cost_s(flyer, path) for path in turns]).reshape(-1, 2).T,
-        out=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in out]), 2, 0),
-        back=np.moveaxis(np.array([[_cost_s(flyer, path) for path in paths] for paths in back]), 2, 0),
+        turns=np.array([_cost_s(flyer, path) if keeps_out(flyer, path) else NEVER for path in turns]).reshape(-1, 2).T,
+        out=np.moveaxis(np.array([_choices_s(flyer, paths) for paths in out]), 2, 0),
+        back=np.moveaxis(np.array([_choices_s(flyer, paths) for paths in back]), 2, 0),
         worst_back_s=_worst_s(flyer, along, places),
         worst_turn_back_s=_worst_s(flyer, turns, places),
         usable_s=usable_s,
@@ -66,6 +72,12 @@ def tour_of(
         unseen=unseen,
     )
     return Tour(tuple(lines), along, turns, out, back, costs)
+
+
+def _choices_s(flyer: Flyer, paths: Sequence[Path]) -> list[tuple[float, float]]:
+    """Return the cost of ways of which one is to be taken [s], those that keep out if any does."""
+    kept = [keeps_out(flyer, path) for path in paths]
+    return [_cost_s(flyer, path) if keep or not any(kept) else NEVER for path, keep in zip(paths, kept, strict=True)]
 
 
 def _cost_s(flyer: Flyer, path: Path) -> tuple[float, float]:

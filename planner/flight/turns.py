@@ -283,26 +283,28 @@ def over_way(
     aircraft: Aircraft, before: Pose, after: Pose, wind: Wind, airspeed_mps: float | None, moved: Way | None = None
 ) -> Way:
     """Return the way of a multirotor between two poses by way of two rests; `moved` goes from one to the other."""
-    push = aircraft.acceleration_mps2
-    rest, leave = rests_m(aircraft, before, after)
-    gap = leave - rest
+    rests = rests_m(aircraft, before, after)
+    gap = rests[1] - rests[0]
     distance = float(np.hypot(*gap))
     if moved is None:
         speed = max(before.speed_mps, after.speed_mps)
         if distance > 1e-6:
             speed = float(moving_mps(aircraft, before, after, np.arctan2(*gap), wind, airspeed_mps))
         moving, unit = _spread(distance), gap / distance if distance > 1e-6 else np.zeros(2)
-        moved = Way(rest + moving[:, np.newaxis] * unit, _moved_s(moving, speed, push))
-    braking, pushing = (_spread(pose.speed_mps**2 / (2 * push)) for pose in (before, after))
-    brake_s = (before.speed_mps - np.sqrt(np.maximum(before.speed_mps**2 - 2 * push * braking, 0.0))) / push
-    push_s = np.sqrt(2 * pushing / push)
-    ways = (
-        Way(before.ahead_m(braking), brake_s),
-        moved,
-        Way(leave + (after.ahead_m(pushing) - after.place_m), push_s),
-    )
+        moved = Way(rests[0] + moving[:, np.newaxis] * unit, _moved_s(moving, speed, aircraft.acceleration_mps2))
+    ways = rest_way(aircraft, before, before=False), moved, rest_way(aircraft, after, before=True)
     whole = joined(*ways)
-    return Way(whole.places_m, whole.times_s, (len(braking) - 1, len(braking) + len(moved.times_s) - 2))
+    rest = len(ways[0].times_s) - 1
+    return Way(whole.places_m, whole.times_s, (rest, rest + len(moved.times_s) - 1))
+
+
+def rest_way(aircraft: Aircraft, pose: Pose, *, before: bool) -> Way:
+    """Return the straight on which a multirotor speeds up from rest before a pose, or brakes to rest after it."""
+    push, speed = aircraft.acceleration_mps2, pose.speed_mps
+    along = _spread(speed**2 / (2 * push))
+    if before:
+        return Way(pose.ahead_m(along - along[-1]), np.sqrt(2 * along / push))
+    return Way(pose.ahead_m(along), (speed - np.sqrt(np.maximum(speed**2 - 2 * push * along, 0.0))) / push)
 
 
 def rests_m(aircraft: Aircraft, before: Pose, after: Pose) -> Array:

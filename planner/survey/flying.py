@@ -12,6 +12,7 @@ import numpy.typing as npt
 from planner.errors import Fault, InputError
 from planner.flight.detours import Zones
 from planner.flight.flightlines import FlightLine
+from planner.flight.joining import joinable_line
 from planner.flight.paths import Flyer
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.sorties import Day, Sortie, as_flown, plan_sorties, quickest_sorties
@@ -105,7 +106,8 @@ def sorties_of(
 ) -> tuple[tuple[FlightLine, ...], tuple[Sortie, ...]]:
     """Return lines as they are flown, and the sorties that fly them; no sorties where no take-off place is given.
 
-    Lines come back with the ground speed that the wind leaves them.
+    Lines come back with the ground speed that the wind leaves them. Where their order is chosen, those that begin or
+    end on a side too steep for climb and descent come back lifted, see `planner.flight.joining`.
 
     Of several take-off places those that see a line go before quicker ones.
 
@@ -131,9 +133,13 @@ def sorties_of(
     if not (places and lines):
         return as_flown(flyer, lines), ()
     elevation = float(np.mean([place[2] for place in places]))
-    day = Day(mission.conditions.temperature_c, elevation)
-    fly = plan_sorties if ordered else quickest_sorties
-    sorties = fly(tuple(lines), flyer, scene.frame, places, day, sight_of(mission, scene, places))
+    day = Day(mission.conditions.temperature_c, elevation, mission.flight.split_overlap_m)
+    fly, sight = plan_sorties if ordered else quickest_sorties, sight_of(mission, scene, places)
+    sorties = fly(tuple(lines), flyer, scene.frame, places, day, sight)
+    flown = [line for sortie in sorties for line in sortie.lines]
+    lifted = flown if ordered else [joinable_line(flyer, line) for line in flown]
+    if any(one is not other for one, other in zip(flown, lifted, strict=True)):
+        sorties = plan_sorties(lifted, flyer, scene.frame, places, day, sight)
     return tuple(line for sortie in sorties for line in sortie.lines), sorties
 
 
