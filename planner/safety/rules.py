@@ -81,8 +81,8 @@ class RuleResult:
         Unit of both.
     status : {"within", "over", "cannot tell"}
         How the one stands to the other with the data given.
-    where : str
-        Where the value was found.
+    where, applies : str
+        Where the value was found, and when the rule applies.
     """
 
     rule_id: str
@@ -95,6 +95,7 @@ class RuleResult:
     unit: str
     status: Status
     where: str
+    applies: str
 
 
 def measure_rules(profile: Profile, facts: FlightFacts) -> tuple[RuleResult, ...]:
@@ -129,6 +130,7 @@ def _result(rule: Rule, found: Finding, profile: Profile, label: str | None) -> 
         found.unit,
         status,
         found.where,
+        rule.applies,
     )
 
 

@@ -123,6 +123,7 @@ def test_every_rule_has_its_measure_its_citation_and_its_date(name):
     for single in measure_rules(one, flight(**FULL)):
         assert single.date_read == one.read_on
         assert single.citation
+        assert single.applies
         assert single.mark in ("R", "R2", "M", "own")
 
 
