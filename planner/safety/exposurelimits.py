@@ -59,6 +59,9 @@ class Row:
     from_memory: bool = True
 
 
+# A nanosecond itself belongs to the row above it, as published examples take it; any other joint to the row below.
+_BELOW_NS = math.nextafter(1e-9, 0.0)
+
 _VISIBLE_LONG = (
     Row(400, 700, 10, 3e4, 10, 1),
     Row(400, 600, 10, 100, 100, 0, "3"),
@@ -66,30 +69,30 @@ _VISIBLE_LONG = (
 )
 _NEAR_LONG = (Row(700, 1400, 10, 3e4, 10, 1, "47"),)
 _BEYOND_1400 = (
-    Row(1400, 1500, 1e-11, 1e-9, 1e12, 1, "", False),
-    Row(1400, 1500, 1e-9, 1e-3, 1e3, 0, "", False),
+    Row(1400, 1500, 1e-11, _BELOW_NS, 1e12, 1, "", False),
+    Row(1400, 1500, _BELOW_NS, 1e-3, 1e3, 0, "", False),
     Row(1400, 1500, 1e-3, 10, 5600, 0.25, "", False),
-    Row(1500, 1800, 1e-11, 1e-9, 1e13, 1, "", False),
-    Row(1500, 1800, 1e-9, 10, 1e4, 0, "", False),
-    Row(1800, 2600, 1e-11, 1e-9, 1e12, 1, "", False),
-    Row(1800, 2600, 1e-9, 1e-3, 1e3, 0, "", False),
+    Row(1500, 1800, 1e-11, _BELOW_NS, 1e13, 1, "", False),
+    Row(1500, 1800, _BELOW_NS, 10, 1e4, 0, "", False),
+    Row(1800, 2600, 1e-11, _BELOW_NS, 1e12, 1, "", False),
+    Row(1800, 2600, _BELOW_NS, 1e-3, 1e3, 0, "", False),
     Row(1800, 2600, 1e-3, 10, 5600, 0.25, "", False),
-    Row(2600, 4001, 1e-11, 1e-9, 1e11, 1),
-    Row(2600, 4001, 1e-9, 1e-7, 100, 0, "", False),
+    Row(2600, 4001, 1e-11, _BELOW_NS, 1e11, 1),
+    Row(2600, 4001, _BELOW_NS, 1e-7, 100, 0, "", False),
     Row(2600, 4001, 1e-7, 10, 5600, 0.25, "", False),
     Row(1400, 4001, 10, 3e4, 1000, 1),
 )
 
 _EYE: dict[Rules, tuple[Row, ...]] = {
     "eu2006": (
-        Row(400, 700, 1e-11, 1e-9, 2.7e4, 0.75, "6"),
-        Row(400, 700, 1e-9, 1.8e-5, 5e-3, 0, "6", False),
+        Row(400, 700, 1e-11, _BELOW_NS, 2.7e4, 0.75, "6"),
+        Row(400, 700, _BELOW_NS, 1.8e-5, 5e-3, 0, "6", False),
         Row(400, 700, 1.8e-5, 10, 18, 0.75, "6", False),
-        Row(700, 1050, 1e-11, 1e-9, 2.7e4, 0.75, "46", False),
-        Row(700, 1050, 1e-9, 1.8e-5, 5e-3, 0, "46", False),
+        Row(700, 1050, 1e-11, _BELOW_NS, 2.7e4, 0.75, "46", False),
+        Row(700, 1050, _BELOW_NS, 1.8e-5, 5e-3, 0, "46", False),
         Row(700, 1050, 1.8e-5, 10, 18, 0.75, "46", False),
-        Row(1050, 1400, 1e-11, 1e-9, 2.7e5, 0.75, "67", False),
-        Row(1050, 1400, 1e-9, 5e-5, 5e-2, 0, "67", False),
+        Row(1050, 1400, 1e-11, _BELOW_NS, 2.7e5, 0.75, "67", False),
+        Row(1050, 1400, _BELOW_NS, 5e-5, 5e-2, 0, "67", False),
         Row(1050, 1400, 5e-5, 10, 90, 0.75, "67", False),
         *_VISIBLE_LONG,
         *_NEAR_LONG,
@@ -109,8 +112,8 @@ _EYE: dict[Rules, tuple[Row, ...]] = {
 }
 
 _SKIN = (
-    Row(400, 1400, 1e-11, 1e-9, 2e11, 1, "4"),
-    Row(400, 1400, 1e-9, 1e-7, 200, 0, "4", False),
+    Row(400, 1400, 1e-11, _BELOW_NS, 2e11, 1, "4"),
+    Row(400, 1400, _BELOW_NS, 1e-7, 200, 0, "4", False),
     Row(400, 1400, 1e-7, 10, 1.1e4, 0.25, "4", False),
     Row(400, 1400, 10, 3e4, 2e3, 1, "4", False),
     *_BEYOND_1400,
@@ -131,17 +134,17 @@ _CLASS_1 = (
         row
         for low, high in ((1400, 1500), (1800, 2600))
         for row in (
-            Row(low, high, 1e-11, 1e-9, 8e5, 1),
-            Row(low, high, 1e-9, 1e-3, 8e-4),
+            Row(low, high, 1e-11, _BELOW_NS, 8e5, 1),
+            Row(low, high, _BELOW_NS, 1e-3, 8e-4),
             Row(low, high, 1e-3, 0.35, 4.4e-3, 0.25),
             Row(low, high, 0.35, 10, 1e-2, 1),
         )
     ),
-    Row(1500, 1800, 1e-11, 1e-9, 8e6, 1),
-    Row(1500, 1800, 1e-9, 0.35, 8e-3),
+    Row(1500, 1800, 1e-11, _BELOW_NS, 8e6, 1),
+    Row(1500, 1800, _BELOW_NS, 0.35, 8e-3),
     Row(1500, 1800, 0.35, 10, 1.8e-2, 0.75),
-    Row(2600, 4001, 1e-11, 1e-9, 8e4, 1),
-    Row(2600, 4001, 1e-9, 1e-7, 8e-5),
+    Row(2600, 4001, 1e-11, _BELOW_NS, 8e4, 1),
+    Row(2600, 4001, _BELOW_NS, 1e-7, 8e-5),
     Row(2600, 4001, 1e-7, 0.35, 4.4e-3, 0.25),
     Row(2600, 4001, 0.35, 10, 1e-2, 1),
     Row(1400, 4001, 10, 3e4, 1e-2, 1),
