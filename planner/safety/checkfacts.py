@@ -223,7 +223,7 @@ def _before_take_off(facts: Facts) -> Said:
 
 
 def _laser_text(facts: Facts) -> str:
-    away = "people" if facts.hazard_distance_m is None else f"people {number_text(facts.hazard_distance_m)} m"
+    away = f"people {number_text(facts.hazard_distance_m)} m" if facts.hazard_distance_m else "people"
     return f"Laser on in the air only, off before landing; keep {away} off it; nobody looks at it through optics."
 
 

@@ -92,8 +92,11 @@ def falling_heights_m(ground: HeightGrid, places_m: Array) -> Array:
     beneath_m = np.maximum(up - ground.at(east, north), 0.0)
     angle = 2 * np.pi * np.arange(BEARINGS) / BEARINGS
     farthest_m, before_m, reached_m = beneath_m, beneath_m[:, np.newaxis], np.zeros((len(up), 1))
+    lowest_m = float(ground.heights_m.min())
     for reach in REACHES:
         away_m = reach * beneath_m[:, np.newaxis]
+        if not (before_m >= 0).any() and not (away_m[:, 0] <= up - lowest_m).any():
+            break  # no ground lies low enough to be met farther away
         around = ground.at(east[:, np.newaxis] + away_m * np.sin(angle), north[:, np.newaxis] + away_m * np.cos(angle))
         over_m = up[:, np.newaxis] - around - away_m
         # Where the slope of 1:1 meets the ground between two places looked at; even ground is met exactly.
