@@ -64,12 +64,13 @@ def _of_cautions(cautions: Sequence[Caution]) -> Iterator[Item]:
 
 def _why(caution: Caution, count: int) -> str:
     """Return what was found, under the name by which the report tells it."""
-    found = {"over": "over what is given", "cannot tell": "cannot be told", "note": "see the report"}
-    said = found.get(caution.status, "measured")
-    if caution.measured is not None and caution.limit is not None:
-        said = f"{number_text(caution.measured)} against {number_text(caution.limit)} {caution.unit}".rstrip()
-    elif caution.measured is not None and caution.status != "cannot tell":
-        said = f"{number_text(caution.measured)} {caution.unit}".rstrip()
+    if caution.measured is None:
+        found = {"over": "over what is given", "cannot tell": "cannot be told", "within": "within what is given"}
+        said = found.get(caution.status, "see the report")
+    else:
+        against = "" if caution.limit is None else f" against {number_text(caution.limit)}"
+        rest = "; the rest cannot be told" if caution.status == "cannot tell" else ""
+        said = f"{number_text(caution.measured)}{against} {caution.unit}".rstrip() + rest
     return listed("", [f"{caution.caution_id}: {said}"], f" ({count} cautions)" if count > 1 else "")
 
 

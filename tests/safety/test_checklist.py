@@ -130,6 +130,7 @@ def test_findings_are_told_with_their_numbers():
     assert "base station: 10400 against 10000 m" in why
     assert "terrain age: 192 days" in why
     assert "wires: cannot be told" in why
+    assert "recorder rate: 12 MB/s; the rest cannot be told" in why
     assert "inputs: see the report (2 cautions)" in why
 
 
