@@ -16,7 +16,7 @@ import numpy as np
 
 from planner.assessment import Assessment, LineFigures
 from planner.files.briefingpictures import FOOT_M, LETTERS, is_wide, line_spans, plan_picture, profile_picture
-from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, above_ground_text, sortie_rows
+from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, sortie_rows
 from planner.files.sortiefiles import sortie_figures, takes_off_at
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
@@ -114,15 +114,16 @@ def _front(assessment: Assessment) -> Row:
 
 
 def _caution(caution: Caution) -> Row:
-    """Return a caution with what was measured against its limit, and the first of its sentences."""
+    """Return a caution with what was measured against its limit; where it keeps within, that is brief enough."""
     named = (("measured", caution.measured), ("limit", caution.limit))
     said = ", ".join(f"{name} {_plain(value)}" for name, value in named if value is not None)
+    measure = f"{said} {caution.unit}".strip() if said else ""
     return {
         "name": caution.caution_id,
         "status": caution.status,
         "text": caution.text,
-        "first": caution.text.split(". ")[0].rstrip(".") + ".",
-        "measure": f"{said} {caution.unit}".strip() if said else "",
+        "measure": measure,
+        "brief": measure if caution.status == "within" and measure else caution.text,
     }
 
 
@@ -143,6 +144,7 @@ def _sortie_pages(assessment: Assessment) -> list[Row]:
 
 def _sortie_page(assessment: Assessment, sortie: Sortie, place: Row, row: Row) -> Row:
     met = encounters(assessment.mission, assessment.scene, sortie)
+    wind_most = math.floor(10 * met.wind_most_mps + 1e-6) / 10
     return {
         "row": row,
         "wide": is_wide(sortie),
@@ -156,7 +158,8 @@ def _sortie_page(assessment: Assessment, sortie: Sortie, place: Row, row: Row) -
         "lines": folded_rows(assessment, sortie),
         "dense": len(sortie.lines) > _LOOSE_ROWS,
         "checks": _checks(assessment, sortie, met),
-        "wind_most": math.floor(10 * met.wind_most_mps + 1e-6) / 10,
+        "wind_most": wind_most,
+        "wind_knots": _span([wind_most * KNOTS_PER_MPS], 1),
     }  # fmt: skip
 
 
@@ -175,7 +178,7 @@ def _take_off(place: Row) -> Row:
     """Return longitude, latitude and the height of the ground, with what it is measured from."""
     known = [
         {"height": height_text(place[name], 1), "over": over}
-        for name, over in (("ground_ortho_m", "above the geoid"), ("ground_ellip_m", "above the WGS 84 ellipsoid"))
+        for name, over in (("ground_ortho_m", "orthometric"), ("ground_ellip_m", "ellipsoidal"))
         if place[name] is not None
     ]
     return {"lon": f"{place['lon_deg']:.6f}", "lat": f"{place['lat_deg']:.6f}", "ground": known}
@@ -189,13 +192,15 @@ def _settings(lines: Sequence[FlightLine]) -> list[tuple[str, str]]:
     return [
         ("Pulse rate", f"{_span([line.pulse_rate_hz / 1e3 for line in lines], 1)} kHz"),
         ("Scan rate", f"{_span(rates, 1)} lines/s" if max(rates) > 0 else "fixed beam"),
-        ("Usable opening", f"±{_span(angles, 1)}°"),
         ("Speed", f"{_span(speeds, 1)} m/s ({_span([one * KNOTS_PER_MPS for one in speeds], 1)} kn)"),
+        ("Usable opening", f"±{_span(angles, 1)}°"),
     ]
 
 
 def _pairs(assessment: Assessment, lines: Sequence[FlightLine]) -> list[tuple[FlightLine, LineFigures]]:
-    figures = {one.line_id: one for one in assessment.plan.figures}
+    """Return lines with their figures, which the plan keeps in the order of its own lines."""
+    plan = assessment.plan
+    figures = {line.line_id: one for line, one in zip(plan.lines, plan.figures, strict=True)}
     return [(line, figures[line.line_id]) for line in lines]
 
 
@@ -223,7 +228,7 @@ def _row(run: Sequence[tuple[FlightLine, LineFigures]], sortie: Sortie | None) -
     row = {
         "name": lines[0].line_id if len(lines) == 1 else f"{lines[0].line_id} … {lines[-1].line_id}",
         "count": len(lines),
-        "heading": " / ".join(list(headings)[:3]) + ("…" if len(headings) > 3 else ""),
+        "heading": " / ".join(list(headings)[:2]) + ("…" if len(headings) > 2 else ""),
         "length": _span([one.length_m for one in figures]),
         "agl": _both(agl),
         "speed": _span([line.speed_mps for line in lines], 1),
@@ -256,7 +261,7 @@ def _checks(assessment: Assessment, sortie: Sortie, met: Encounters) -> Row:
         "top": height_text(float(sortie.path.points_m[:, 2].max()) - zero_m, 1),
         "tallest": tallest and {
             "name": tallest.name, "kind": KIND_WORDS[tallest.kind],
-            "above_ground": above_ground_text(tallest, assessment.scene),
+            "above_ground": height_text(met.tallest_agl_m, 1),
             "above": height_text(tallest.top_m - zero_m, 1),
         },
         "near_m": f"{NEAR_M:g}",

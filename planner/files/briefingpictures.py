@@ -31,7 +31,7 @@ LETTERS = ("A", "B", "C")
 PLAN_MM, WIDE_PLAN_MM, PROFILE_MM = (104.0, 73.0), (188.0, 50.0), (188.0, 39.0)
 """Width and height of the pictures; a sortie that is long from west to east has the wide one."""
 
-_WIDE_RATIO, _MARGIN_MM, _LEAST_SPAN_M = 1.9, 9.0, 40.0
+_WIDE_RATIO, _MARGIN_MM, _LEAST_SPAN_M = 2.2, 9.0, 40.0
 _TEXT_MM, _GLYPH_SHARE, _LONGEST_NAME = 2.5, 0.66, 12
 _BADGE_MM, _ARROW_GAP_MM = 4.6, 14.0
 _LEFT_MM, _RIGHT_MM, _TOP_MM, _BOTTOM_MM = 11.0, 11.0, 5.0, 5.5
@@ -301,7 +301,8 @@ def profile_picture(assessment: Assessment, sortie: Sortie, met: Encounters) -> 
     least = min(0.0, float(np.nanmin(ground)) if np.isfinite(ground).any() else 0.0)
     graph = _Graph(path.duration_s, least - 0.03 * (most - least), most + 0.03 * (most - least))
     spots = [(letter, (float(graph.x(s.time_s)), float(graph.y(s.place_m[2] - zero_m)))) for letter, s in _spots(met)]
-    names, badges = _Labels(*PROFILE_MM), _Labels(*PROFILE_MM)
+    labels = _Labels(*PROFILE_MM)
+    lines = [_stretch(name, span, graph, flown, sortie, labels) for name, span in line_spans(sortie)]
     return {
         "width": PROFILE_MM[0],
         "height": PROFILE_MM[1],
@@ -313,11 +314,11 @@ def profile_picture(assessment: Assessment, sortie: Sortie, met: Encounters) -> 
         "surface": "" if scene.top is scene.ground else graph.course(path.times_s, top),
         "ceiling": graph.course(path.times_s, ceiling) if drawn else "",
         "way": graph.course(path.times_s, flown),
-        "lines": [_stretch(name, span, graph, flown, sortie, names) for name, span in line_spans(sortie)],
+        "lines": lines,
         "metres": [{"y": round(float(graph.y(at)), 2), "label": _signed(at)} for at in _ticks(graph, 1.0)],
         "feet": [{"y": round(float(graph.y(at * FOOT_M)), 2), "label": _signed(at)} for at in _ticks(graph, FOOT_M)],
         "minutes": [{"x": round(float(graph.x(60 * at)), 2), "label": f"{at:g}"} for at in _minutes(graph.lasts_s)],
-        "spots": _badges(spots, badges),
+        "spots": _badges(spots, labels),
     }
 
 

@@ -68,6 +68,8 @@ class Encounters:
         Greatest height above the ground beneath; None where no ground is known.
     tallest : Obstacle or None
         Of the obstacles within `NEAR_M` of the way the one with the highest top; None where there is none.
+    tallest_agl_m : float
+        How far that one stands above the ground beneath its middle [m]; nan where not known or none is near.
     keep_out : Spot or None
         Least distance to a keep-out area, 0 inside; None where there is none.
     keep_out_from : str
@@ -84,6 +86,7 @@ class Encounters:
     farthest: Spot
     highest: Spot | None
     tallest: Obstacle | None
+    tallest_agl_m: float
     keep_out: Spot | None
     keep_out_from: str
     wind_most_mps: float
@@ -108,6 +111,7 @@ def encounters(mission: Mission, scene: Scene, sortie: Sortie) -> Encounters:
     unknown = over_unknown(scene, way.places_m)
     nearest, nearest_to = _nearest(mission, scene, way, unknown)
     keep_out, keep_out_from = _keep_out(scene, way)
+    tallest = _tallest(scene, sortie)
     agl = way.places_m[:, 2] - scene.ground.at(way.places_m[:, 0], way.places_m[:, 1])
     from_pilot = np.hypot(*(way.places_m[:, :2] - sortie.take_off_m[:2]).T)
     far = int(np.argmax(from_pilot))
@@ -119,7 +123,8 @@ def encounters(mission: Mission, scene: Scene, sortie: Sortie) -> Encounters:
         unknown=bool(unknown.any()),
         farthest=way.spot(far, from_pilot[far]),
         highest=way.spot(high, agl[high]) if np.isfinite(agl[high]) else None,
-        tallest=_tallest(scene, sortie),
+        tallest=tallest,
+        tallest_agl_m=_above_ground_m(scene, tallest),
         keep_out=keep_out,
         keep_out_from=keep_out_from,
         wind_most_mps=most_wind_mps(mission.aircraft, [line.speed_mps for line in sortie.lines]),
@@ -177,3 +182,11 @@ def _tallest(scene: Scene, sortie: Sortie) -> Obstacle | None:
     course = shapely.LineString(sortie.path.points_m[:, :2])
     near = [thing for thing in scene.obstacles if thing.outline.distance(course) <= NEAR_M + thing.reach_m]
     return max(near, key=lambda thing: thing.top_m, default=None)
+
+
+def _above_ground_m(scene: Scene, thing: Obstacle | None) -> float:
+    """Return how far an obstacle stands above the ground beneath its middle [m]."""
+    if thing is None:
+        return float("nan")
+    middle = thing.outline.representative_point()
+    return thing.top_m - float(scene.ground.at(middle.x, middle.y))
