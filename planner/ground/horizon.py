@@ -6,11 +6,10 @@ limits.
 A flat earth is taken: over 3 km its curve lowers the ground by less than 1 m, 0.01 deg.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.satellites import Horizon
 from planner.ground.surface import HeightGrid
 
 Array = npt.NDArray[np.float64]
@@ -22,29 +21,6 @@ AT_HAND_M = 2.0
 """Ground nearer than this is looked over: it is what the antenna stands on."""
 
 _AT_ONCE = 1 << 20  # vertices looked at together
-
-
-@dataclass(frozen=True)
-class Horizon:
-    """How high the ground stands, in equal steps of azimuth clockwise from true north; arrays of shape (steps,).
-
-    Attributes
-    ----------
-    elevation_rad : ndarray
-        Greatest elevation angle of the surface within half a step of each azimuth [rad]; -pi / 2 where none is known.
-    reach_m : ndarray
-        Distance to which the surface is known without a gap along each azimuth [m]. What lies beyond is unknown, and
-        the horizon at least what was seen.
-    """
-
-    elevation_rad: Array
-    reach_m: Array
-
-    def at(self, azimuth_rad: npt.ArrayLike) -> Array:
-        """Return the elevation of the horizon [rad] toward azimuths from true north [rad], any shape."""
-        steps = len(self.elevation_rad)
-        nearest = np.rint(np.asarray(azimuth_rad, dtype=np.float64) / (2 * np.pi) * steps).astype(np.int64)
-        return np.asarray(self.elevation_rad[nearest % steps])
 
 
 def horizon_from(top: HeightGrid, eye_m: Array, convergence_rad: float = 0.0, steps: int = STEPS) -> Horizon:

@@ -10,13 +10,9 @@ the next two weeks or so, and up to 300 km months later, nearly 1 deg of the sky
 """
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
-
-if TYPE_CHECKING:  # the scene holds an almanac, and a horizon is of its heights
-    from planner.ground.horizon import Horizon
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
@@ -83,6 +79,29 @@ class Almanac:
 
 
 @dataclass(frozen=True)
+class Horizon:
+    """How high the ground stands, in equal steps of azimuth clockwise from true north; arrays of shape (steps,).
+
+    Attributes
+    ----------
+    elevation_rad : ndarray
+        Greatest elevation angle of the surface within half a step of each azimuth [rad]; -pi / 2 where none is known.
+    reach_m : ndarray
+        Distance to which the surface is known without a gap along each azimuth [m]. What lies beyond is unknown, and
+        the horizon at least what was seen.
+    """
+
+    elevation_rad: Array
+    reach_m: Array
+
+    def at(self, azimuth_rad: npt.ArrayLike) -> Array:
+        """Return the elevation of the horizon [rad] toward azimuths from true north [rad], any shape."""
+        steps = len(self.elevation_rad)
+        nearest = np.rint(np.asarray(azimuth_rad, dtype=np.float64) / (2 * np.pi) * steps).astype(np.int64)
+        return np.asarray(self.elevation_rad[nearest % steps])
+
+
+@dataclass(frozen=True)
 class Lookout:
     """A place that satellites are seen from.
 
@@ -99,7 +118,7 @@ class Lookout:
     lon_deg: float
     lat_deg: float
     height_m: float = 0.0
-    horizon: "Horizon | None" = None
+    horizon: Horizon | None = None
 
 
 @dataclass(frozen=True)
@@ -219,7 +238,7 @@ def sky_over(positions: Array, lookout: Lookout) -> Sky:
     return Sky(np.arctan2(up, np.hypot(east, north)), np.mod(np.arctan2(east, north), 2 * np.pi))
 
 
-def in_view(sky: Sky, mask_rad: float, horizon: "Horizon | None" = None) -> Mask:
+def in_view(sky: Sky, mask_rad: float, horizon: Horizon | None = None) -> Mask:
     """Return which satellites stand no lower than a mask [rad] and the horizon, of the shape of the sky."""
     least = np.full(sky.elevation_rad.shape, mask_rad)
     if horizon is not None:

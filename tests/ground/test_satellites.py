@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.files.almanacs import read_almanac
-from planner.ground.horizon import Horizon
 from planner.ground.satellites import (
     EARTH_RATE_RAD_S,
     GRAVITATION_M3_PER_S2,
     LEAP_S,
     WEEK_S,
     Almanac,
+    Horizon,
     Lookout,
     Sky,
     dilution,

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.files.almanacs import read_almanac
-from planner.ground.horizon import Horizon, horizon_from
-from planner.ground.satellites import Lookout
+from planner.ground.horizon import horizon_from
+from planner.ground.satellites import Horizon, Lookout
 from planner.ground.surface import HeightGrid
 from planner.ground.tides import Tide
 from planner.safety.windowcautions import Job, day_windows
