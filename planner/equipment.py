@@ -137,8 +137,8 @@ class Receiver:
     amplifier_noise_a_per_rthz: Positive
 
 
-# Least and largest believable value of a key, its unit, and the units it was likely stated in where it is below or above,
-# each with how many of the key's units it holds.
+# Least and largest believable value of a key, its unit, and the units it was likely stated in where it is below or
+# above, each with how many of the key's units it holds.
 _RECORDER_LIMITS = {
     "recorder_gb": (1.0, 50_000.0, "GB", ("terabytes", 1000.0), ("megabytes", 1e-3)),
     "recorder_mb_per_s": (0.01, 20_000.0, "MB/s", ("gigabytes per second", 1000.0), ("kilobytes per second", 1e-3)),
