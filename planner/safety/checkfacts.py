@@ -197,9 +197,9 @@ def _before_take_off(facts: Facts) -> Said:
         listed("", (f"{plural(facts.lines, 'line')} with {facts.sensor}",), ""),
     )
     yield (
-        _laser_text(facts),
+        "Laser on in the air only, off before landing; keep people away; nobody looks at it through optics.",
         "laser safety officer",
-        f"class {', '.join(facts.laser_classes)} as the card states",
+        _laser_why(facts),
     )
     yield (
         "Set what the aircraft does when the link is lost: a height over all that is known there, a way home, a place.",
@@ -222,9 +222,10 @@ def _before_take_off(facts: Facts) -> Said:
         yield text, "pilot", "rain or snow planned for"
 
 
-def _laser_text(facts: Facts) -> str:
-    away = f"people {number_text(facts.hazard_distance_m)} m" if facts.hazard_distance_m else "people"
-    return f"Laser on in the air only, off before landing; keep {away} off it; nobody looks at it through optics."
+def _laser_why(facts: Facts) -> str:
+    distance_m = facts.hazard_distance_m
+    reach = "unknown" if distance_m is None else f"{number_text(distance_m)} m"
+    return f"class {', '.join(facts.laser_classes)}, hazard distance {reach} as the card states"
 
 
 def _wind_text(facts: Facts) -> str:

@@ -49,7 +49,7 @@ def caution_ids():
         set_ = [node for node in tree.body if isinstance(node, ast.Assign) and isinstance(node.value, ast.Constant)]
         constants = {node.targets[0].id: node.value.value for node in set_}
         for node in ast.walk(tree):
-            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Caution":
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Caution", "_measured"):
                 name = node.args[0] if node.args else None
                 found.add(constants.get(name.id) if isinstance(name, ast.Name) else getattr(name, "value", None))
     return sorted(name for name in found if isinstance(name, str))
