@@ -28,7 +28,7 @@ from planner.flight.winds import Wind
 
 Array = npt.NDArray[np.float64]
 
-CUT_M = 0.8
+CUT_M = 0.75
 """How far a multirotor cuts a corner at most [m]: less than outlines are grown beyond their margin."""
 
 WIDER_RADII = (0.0, 0.25, 0.5, 1.0, 2.0)
@@ -103,7 +103,7 @@ def bent_way(
     """Return the way from one pose to another past bends.
 
     A multirotor brakes, moves over and speeds up as in `turn_way`; on its way it takes each corner on an arc that cuts
-    it by 0.8 m at most, no faster than its full bank allows on that arc. A fixed wing flies through each bend on a
+    it by 0.75 m at most, no faster than its full bank allows on that arc. A fixed wing flies through each bend on a
     course halfway between those before and after it, on arcs and straights as in `turn_way`.
 
     Parameters

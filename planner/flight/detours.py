@@ -27,7 +27,7 @@ ALLOWANCE_M = 1.0
 
 LEAST_MARGIN_M = 0.01  # an area without margin is not to be entered all the same
 QUARTER = 4  # sides of a quarter circle in a grown outline
-_EASE_M = 0.02  # what is blocked is smaller by this than the outline that is walked along
+_EASE_M = 0.05  # what is blocked is smaller by this than the outline that is walked along
 _AREA_OFF_M = 0.5  # between the corners walked round a sensitive area and its outline
 _MOST_CORNERS = 300
 _COARSEST_M = 64.0
@@ -186,7 +186,6 @@ def graph_of(hard: Sequence[shapely.Geometry], sensitive: tuple[Sensitive, ...],
     """
     coarse_m = 0.0
     while True:
-        blocked = shapely.union_all([grown(one, grown_m - _EASE_M, coarse_m) for one in hard])
         walked = shapely.union_all([grown(one, grown_m, coarse_m) for one in hard])
         dear = [one.polygon.simplify(coarse_m).buffer(_AREA_OFF_M + coarse_m, join_style="mitre") for one in sensitive]
         corners = np.vstack([_standing_out(walked), *(shapely.get_coordinates(one) for one in dear)])
@@ -194,6 +193,7 @@ def graph_of(hard: Sequence[shapely.Geometry], sensitive: tuple[Sensitive, ...],
         if len(corners) <= _MOST_CORNERS or coarse_m >= _COARSEST_M:
             break
         coarse_m = max(2 * coarse_m, 0.5)
+    blocked = walked.buffer(-_EASE_M, join_style="mitre")  # sides stay parallel: ways along the outline are free
     shapely.prepare(blocked)
     corners = corners[~shapely.intersects(blocked, shapely.points(corners))]
     costs = _straight_m(blocked, sensitive, corners, corners)
