@@ -1,17 +1,19 @@
-"""What lies on the ground in: roads, buildings and people, as far as the user gives them.
+"""Roads, buildings and people in, as far as the user gives them, and what of them a flight may fall on out.
 
-Lives here: the files of what nothing should fall on. Must not know paths, buffers or population registers.
+Lives here: the files of what nothing should fall on, and figures of ground risk. Must not know paths or how buffers are
+found.
 """
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import shapely
 
 from planner.errors import Fault, InputError
 from planner.files.hazardfields import Drafted, drafted
 from planner.ground.geodesy import Frame
-from planner.safety.groundrisk import KINDS, Kind
+from planner.safety.groundrisk import KINDS, GroundRisk, Kind
 from planner.safety.volumes import GroundPlace
 
 ROAD_WIDTH_M = 8.0
@@ -69,3 +71,11 @@ def _place(feature: Drafted) -> GroundPlace:
         return GroundPlace(feature.name, shape, feature.not_negative("radius_m", POINT_RADIUS_M))
     half_m = feature.not_negative("width_m", ROAD_WIDTH_M) / 2
     return GroundPlace(feature.name, shapely.LineString(shape.coords), half_m)
+
+
+def ground_risk_figures(risk: GroundRisk) -> dict[str, Any]:
+    """Return ground risk by the names of summary.json."""
+    figures = ("widest_m", "model", "buffer_area_m2", "overshoot_area_m2", "unknown_share", "given")
+    told = ("name", "kind", "over_m", "over_s", "inside_m2", "inside_m")
+    crossings = [{name: getattr(one, name) for name in told} | {"passes": len(one.passes)} for one in risk.crossings]
+    return {name: getattr(risk, name) for name in figures} | {"crossings": crossings}

@@ -1,5 +1,7 @@
 """Roads, buildings and people from files: shapes in the local frame, how far they reach, and what is refused."""
 
+import json
+
 import geopandas
 import numpy as np
 import pytest
@@ -7,7 +9,7 @@ import shapely
 from made_site import FRAME, UTM
 
 from planner.errors import InputError
-from planner.files.groundfiles import POINT_RADIUS_M, ROAD_WIDTH_M, read_beneath
+from planner.files.groundfiles import POINT_RADIUS_M, ROAD_WIDTH_M, ground_risk_figures, read_beneath
 from planner.safety.falls import Fall
 from planner.safety.groundrisk import Flown, ground_risk
 
@@ -69,6 +71,11 @@ def test_what_is_read_is_found_beneath_a_flight(tmp_path):
     risk = ground_risk([line], Fall(beside_m=0.1), shapely.box(-200, -200, 200, 200), beneath)
     assert (risk.given, [one.name for one in risk.crossings]) == (("roads",), ["lane"])
     assert risk.crossings[0].over_m == pytest.approx(ROAD_WIDTH_M + 0.2, abs=0.05)
+    figures = json.loads(json.dumps(ground_risk_figures(risk)))
+    assert (figures["widest_m"], figures["given"]) == (40.0, ["roads"])
+    [crossing] = figures["crossings"]
+    assert (crossing["name"], crossing["kind"], crossing["passes"], crossing["inside_m2"]) == ("lane", "roads", 1, None)
+    assert crossing["over_s"] == pytest.approx(risk.crossings[0].over_m / 10)  # 200 m in 20 s
 
 
 def test_values_out_of_range_come_all_at_once(tmp_path):
