@@ -30,11 +30,13 @@ from planner.files.tides import read_tide
 from planner.flight.paths import ALIGNMENT_BANK_DEG
 from planner.flight.places import within_reach
 from planner.flight.turns import turn_radius_m
+from planner.ground.frames import frame_name, frame_shift
 from planner.ground.geodesy import Frame, site_frame
 from planner.ground.satellites import Almanac
 from planner.ground.surface import HeightGrid, Scene
 from planner.ground.tides import Tide
 from planner.mission import Mission
+from planner.safety.marks import marks_doubt_m
 
 LEAST_SPACING_M = 0.25
 LEAST_MARGIN_M = 60.0
@@ -93,6 +95,9 @@ def read_scene(mission: Mission) -> Scene:
     foliage, cover, uncovered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
     features, missed = read_features(mission, sheet.frame, sheet.area)
     within = mission.checkpoints.within
+    marked = frame_name(terrains[0].crs)
+    centre = area_deg.centroid
+    shift = frame_shift(mission.marks, marked, mission.date, centre.x, centre.y)
     window, folder = mission.window, _folder(mission)
     almanac = None if window.almanac is None else read_almanac(folder / window.almanac, mission.date)
     tide = None if window.tide is None else read_tide(folder / window.tide)
@@ -112,7 +117,9 @@ def read_scene(mission: Mission) -> Scene:
         walkable=None if within is None else read_allowed(_folder(mission) / within, sheet.frame, sheet.area),
         grid_crs=next(projected, None),
         sunlight=read_solar_spectrum(),
-        frame_doubt_m=doubt_m,
+        frame_doubt_m=doubt_m + marks_doubt_m(shift),
+        frame_name=marked,
+        marks_shift=shift,
         access=access,
         almanac=almanac,
         tide=tide,

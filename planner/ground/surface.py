@@ -14,6 +14,7 @@ import pyproj
 import shapely
 
 from planner.cover import Surface
+from planner.ground.frames import FrameShift
 from planner.ground.geodesy import Frame, Geoid
 from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.satellites import Almanac
@@ -228,7 +229,11 @@ class Scene:
     sunlight : SolarSpectrum or None
         Spectrum of the sun on a clear day; None leaves the sun out.
     frame_doubt_m : float
-        Horizontal doubt from mixed frames of the inputs [m].
+        Horizontal doubt from mixed frames of the inputs and of the marks [m].
+    frame_name : str
+        Geodetic frame of the terrain.
+    marks_shift : FrameShift or None
+        From the frame of the marks to that; None where it cannot be told.
     obstacles : tuple of Obstacle
         What stands on the site beside the terrain.
     keep_outs : tuple of KeepOut
@@ -260,6 +265,8 @@ class Scene:
     grid_crs: pyproj.CRS | None = None
     sunlight: SolarSpectrum | None = None
     frame_doubt_m: float = 0.0
+    frame_name: str = ""
+    marks_shift: FrameShift | None = None
     obstacles: tuple[Obstacle, ...] = ()
     keep_outs: tuple[KeepOut, ...] = ()
     sensitive: tuple[Sensitive, ...] = ()

@@ -28,8 +28,10 @@ from planner.safety.airspace import (
 from planner.safety.cautions import Caution, Status
 from planner.safety.daylight import daylight_caution
 from planner.safety.eyesafety import laser_caution
+from planner.safety.marks import marks_caution
 from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
+from planner.safety.recorder import recorder_cautions
 from planner.survey.flying import legs_of, over_unknown, sensitive_m
 from planner.survey.hours import windows_of
 from planner.survey.legs import rating_of
@@ -152,6 +154,12 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     lon, lat = (float(value) for value in scene.frame.to_lonlat(centre.x, centre.y))
     yield daylight_caution(mission.date, lon, lat, conditions.start, lasts_s, night=conditions.night)
     yield base_caution(mission.base_distance_m, mission.navigation.base_ppm)
+    yield marks_caution(mission.marks, scene.frame_name, scene.marks_shift)
+    yield from recorder_cautions(
+        mission.sensor,
+        [sortie.path.duration_s for sortie in plan.sorties],
+        [max(line.pulse_rate_hz for line in sortie.lines) for sortie in plan.sorties],
+    )
     yield logging_caution(conditions.start, lasts_s)
     if windows := windows_of(mission, scene, plan.lines, plan.sorties, lasts_s):
         yield from windows.cautions
