@@ -20,6 +20,7 @@ from planner.marks import Marks
 from planner.navigation import Navigation
 from planner.requirement import Checkpoints, Requirement
 from planner.rulechoice import RuleChoice
+from planner.ruleprofiles import Profile
 from planner.window import Window
 
 Following = Literal["terrain", "level"]
@@ -278,6 +279,8 @@ class Mission:
         Vector file of polygons in which to choose more of them, relative to the mission file.
     base_distance_m : float
         Farthest distance of the flight from the base station that its positions hang on [m].
+    rule_profile : Profile or None
+        Rules of the air that the flight is held against; None holds it against none.
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
     site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, hazards,
@@ -308,4 +311,5 @@ class Mission:
     marks: Marks = Marks()
     window: Window = Window()
     rules: RuleChoice = RuleChoice()
+    rule_profile: Profile | None = None
     doubts: Doubts = Doubts()

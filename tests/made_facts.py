@@ -6,8 +6,8 @@ import datetime as dt
 import numpy as np
 
 from planner.ground.geodesy import site_frame
+from planner.ruleprofiles import Profile, Rule
 from planner.safety.flightfacts import FlightFacts
-from planner.safety.ruleprofiles import Profile, Rule
 from planner.safety.rules import measure_rules
 
 FRAME = site_frame(9.3, 47.2)

@@ -32,6 +32,7 @@ ROWS = (
         "planner.window",
         "planner.marks",
         "planner.rulechoice",
+        "planner.ruleprofiles",
     ),
     ("planner.equipment",),
     ("planner.errors",),

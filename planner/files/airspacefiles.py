@@ -15,7 +15,7 @@ import shapely
 from planner.errors import Fault, InputError
 from planner.files.hazardfields import FOOT_M, Drafted, drafted
 from planner.ground.geodesy import Frame
-from planner.safety.ruleprofiles import AirspaceKind
+from planner.ruleprofiles import AirspaceKind
 from planner.safety.volumes import AirspaceVolume, Level, LevelReference
 
 KINDS: tuple[str, ...] = get_args(AirspaceKind)

@@ -37,9 +37,12 @@ from planner.files.missiontables import (
     CaseName,
     Heading,
 )
+from planner.files.rulefiles import load_profile
 from planner.files.surfacecards import declared_surfaces
 from planner.mission import Case, Conditions, Limits, Mission, usual_cases
 from planner.navigation import Navigation
+from planner.rulechoice import RuleChoice
+from planner.ruleprofiles import Profile
 from planner.wording import read_wording
 
 Card = TypeVar("Card", Sensor, Navigation, Aircraft)
@@ -79,6 +82,8 @@ def read_mission(path: str | Path) -> Mission:
     faults += [*more, *others]
     aircraft, more = _card(declared, tables, "aircraft", load_aircraft, path.parent)
     faults += [*more, *_contradictions(declared, tables, sensor, aircraft), *_strays(declared, parts["aircraft"])]
+    profile, more = _profile(declared, parts["rules"], path.parent)
+    faults += more
     cases, more = _cases(declared, parts["conditions"] or Conditions())
     faults += more
     if faults or heading is None or sensor is None or navigation is None or aircraft is None:
@@ -108,6 +113,7 @@ def read_mission(path: str | Path) -> Mission:
         marks=parts["marks"],
         window=parts["window"],
         rules=parts["rules"],
+        rule_profile=profile,
         compare=cases,
         doubts=parts["doubts"],
     )
@@ -155,6 +161,18 @@ def _card(
     except InputError as error:
         place = declared.place(name, "card")
         return None, [fault if fault.where else dataclasses.replace(fault, where=place) for fault in error.faults]
+
+
+def _profile(declared: Declared, rules: RuleChoice | None, folder: Path) -> tuple[Profile | None, list[Fault]]:
+    """Return the rules of the air that a mission names; or None and why there are none."""
+    if rules is None:
+        return None, []  # reported with the table
+    try:
+        return load_profile(rules.profile, folder), []
+    except InputError as error:
+        place = declared.place("rules", "profile")
+        own = ("", "rules.profile")
+        return None, [dataclasses.replace(one, where=place) if one.where in own else one for one in error.faults]
 
 
 def _read_text(declared: Declared, requirement: dict[str, Any]) -> tuple[list[str], list[Fault]]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from planner.errors import Fault, InputError
 from planner.files.cards import DATA, Declared, bundled, checked, field_names, read_declared, unknown_keys
-from planner.safety.ruleprofiles import UNITS, Profile, Rule
+from planner.ruleprofiles import UNITS, Profile, Rule
 from planner.safety.rules import COMPARING, MEASURES
 
 _UNIT_OF = {

@@ -26,7 +26,16 @@ from planner.flight.turns import turn_radius_m, turn_time_s
 from planner.ground.geodesy import Frame, geodesic_length_m
 from planner.ranging.beams import scan_pattern, usable_share
 
-__all__ = ["Day", "Sortie", "as_flown", "flight_figures", "plan_sorties", "quickest_sorties", "turn_radius_m", "turn_time_s"]
+__all__ = [
+    "Day",
+    "Sortie",
+    "as_flown",
+    "flight_figures",
+    "plan_sorties",
+    "quickest_sorties",
+    "turn_radius_m",
+    "turn_time_s",
+]
 
 Array = npt.NDArray[np.float64]
 

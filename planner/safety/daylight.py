@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.sun import CIVIL_DEG, RISEN_DEG, SunDay, sun_day
+from planner.ruleprofiles import Edge
 from planner.safety.cautions import Caution, Status
-from planner.safety.ruleprofiles import Edge
 
 Times = npt.NDArray[np.datetime64]
 

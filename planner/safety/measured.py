@@ -10,11 +10,11 @@ import numpy.typing as npt
 import shapely
 
 from planner.ground.obstacles import Obstacle
+from planner.ruleprofiles import Rule
 from planner.safety.airspace import ROUNDING_M
 from planner.safety.cautions import Status
 from planner.safety.daylight import SortieLight, sorties_in_light
 from planner.safety.flightfacts import FlightFacts
-from planner.safety.ruleprofiles import Rule
 from planner.safety.sightline import too_far
 
 Array = npt.NDArray[np.float64]

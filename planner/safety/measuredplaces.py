@@ -9,10 +9,10 @@ import datetime as dt
 import numpy as np
 import numpy.typing as npt
 
+from planner.ruleprofiles import Rule
 from planner.safety.airspace import ROUNDING_M
 from planner.safety.flightfacts import FlightFacts
 from planner.safety.measured import Finding, cannot_tell
-from planner.safety.ruleprofiles import Rule
 from planner.safety.volumes import AirspaceVolume, GroundPlace, distances_m, inside_volume
 
 Mask = npt.NDArray[np.bool_]

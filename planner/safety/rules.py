@@ -9,11 +9,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+from planner.ruleprofiles import MARKS, Bound, Mark, Profile, Rule
 from planner.safety import measured, measuredplaces
 from planner.safety.cautions import Caution, Status
 from planner.safety.flightfacts import FlightFacts
 from planner.safety.measured import Finding
-from planner.safety.ruleprofiles import MARKS, Bound, Mark, Profile, Rule
 
 Measure = Callable[[Rule, FlightFacts], Finding]
 

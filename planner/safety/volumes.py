@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.safety.ruleprofiles import AirspaceKind
+from planner.ruleprofiles import AirspaceKind
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]

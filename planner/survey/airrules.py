@@ -17,10 +17,10 @@ from planner.ground.obstacles import SIGMAS
 from planner.ground.sight import seen_from
 from planner.ground.surface import Scene
 from planner.mission import Mission
+from planner.ruleprofiles import Profile
 from planner.safety.cautions import Caution
 from planner.safety.flightfacts import FlightFacts
 from planner.safety.groundrisk import Kind
-from planner.safety.ruleprofiles import Profile
 from planner.safety.rules import RuleResult, measure_rules, profile_cautions, rule_cautions
 from planner.safety.volumes import AirspaceVolume, Barometer, GroundPlace
 from planner.survey.flying import terrain_doubt_m

@@ -540,3 +540,16 @@ def test_words_and_numbers_that_differ_are_a_contradiction(tmp_path):
 )
 def test_windows_and_ways_of_flying_that_make_no_sense_are_refused(tmp_path, old, new, message):
     assert [message in fault.what for fault in faults_of(tmp_path, FULL.replace(old, new))] == [True]
+
+
+def test_an_unknown_profile_of_rules_is_refused_with_near_ones(tmp_path):
+    text, place = changed('profile = "us_part107"', 'profile = "us_part17"')
+    [fault] = faults_of(tmp_path, text)
+    assert (fault.code, fault.where) == ("E18", place)
+    assert "us_part17" in fault.what
+    assert "us_part107" in fault.fix
+
+
+def test_a_mission_carries_the_rules_that_it_names_and_neutral_ones_where_it_names_none(tmp_path):
+    assert mission(tmp_path, FULL).rule_profile.name == "us_part107"
+    assert mission(tmp_path, LEAST).rule_profile.name == "neutral"
