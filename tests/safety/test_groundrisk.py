@@ -217,6 +217,16 @@ def test_a_climb_on_the_spot_has_the_disc_of_its_top():
     assert risk_of(path).buffer_area_m2 == pytest.approx(math.pi * 80.01**2, rel=5e-3)
 
 
+def test_where_an_aircraft_stops_it_may_still_be_as_fast_as_it_came():
+    xy = np.array([(0, 0), (100, 0), (100, 0)], dtype=float)
+    fall = Fall(rules=("ballistic",), beside_m=0.01)
+    thrown = 20 * math.sqrt(2 * 50 / 9.80665)
+    for times in ([0.0, 5, 30], [0.0, 25, 30]):
+        leaves = times[1] == 25
+        path = Flown("sortie 1", xy[::-1] if leaves else xy, np.full(3, 50.0), np.array(times))
+        assert ground_risk([path], fall, AREA, {}).buffer.bounds[2] == pytest.approx(100 + thrown, rel=2e-3)
+
+
 def test_sorties_are_told_apart():
     paths = [flown([(0, y), (300, y)], 60.0, name=f"sortie {number}") for number, y in ((1, 0), (2, 30))]
     house = GroundPlace("house", shapely.box(100, -10, 110, 40))
