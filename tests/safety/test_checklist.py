@@ -3,6 +3,7 @@
 import ast
 import dataclasses
 import datetime as dt
+import functools
 import re
 from pathlib import Path
 
@@ -41,6 +42,7 @@ PROMISES = re.compile(
 )
 
 
+@functools.cache
 def caution_ids():
     """Return every name under which a caution is made anywhere in the package; rules are called by their profiles."""
     found = set()
