@@ -118,7 +118,7 @@ def exposure_cautions(sensor: Sensor, rating: RangeRating, motion: Motion, neare
     air = float(haze_extinction_per_m(source.wavelength_nm, CLEAR_AIR_KM))
     flown = hazard_distances(source, motion, air)
     return (
-        _naked_caution(rating, source, flown, nearest_m),
+        _naked_caution(sensor, rating, source, flown, nearest_m),
         _aided_caution(rating, flown, nearest_m),
         *_stopped_cautions(rating, source, nearest_m),
         *_differences(rating, source, motion, flown),
@@ -197,17 +197,20 @@ def _remembered(distances: HazardDistances) -> str:
     return f" The limits of {' and '.join(names)} that bind here rest on memory of the text." if names else ""
 
 
-def _taken(source: Source) -> str:
-    """Return what was taken for a card that is silent."""
+def _taken(sensor: Sensor, source: Source) -> str:
+    """Return what was taken where the card is silent."""
     silent = [
         "a beam that leaves in a point" if source.beam.exit_m == (0.0, 0.0) else "",
         "whichever profile is worse" if source.beam.profile is None else "",
+        "pulses of 1 ns" if sensor.pulse_length_ns is None and source.pulse_rate_hz else "",
     ]
-    said = " and ".join(one for one in silent if one)
-    return f" Where the card is silent, {said} is taken." if said else ""
+    said = ", ".join(one for one in silent if one)
+    return f" Where the card is silent, this is taken: {said}." if said else ""
 
 
-def _naked_caution(rating: RangeRating, source: Source, flown: HazardDistances, nearest_m: float) -> Caution:
+def _naked_caution(
+    sensor: Sensor, rating: RangeRating, source: Source, flown: HazardDistances, nearest_m: float
+) -> Caution:
     beam = "as it is scanned and flown" if source.scans else "at rest on the eye"
     beside = (
         f" (of a beam that grows linearly {_metres(max(flown.naked_linear_m))}, with credit for clear air "
@@ -215,7 +218,7 @@ def _naked_caution(rating: RangeRating, source: Source, flown: HazardDistances, 
     )
     text = (
         f"At {_rate(rating)}, beam {beam}: hazard distance to a naked eye {_by_rules(flown.naked_m)}"
-        f"{beside if flown.counted_m else ''}. The longest counts. {COMPUTED}{_taken(source)}{_remembered(flown)}"
+        f"{beside if flown.counted_m else ''}. The longest counts. {COMPUTED}{_taken(sensor, source)}{_remembered(flown)}"
     )
     return _measured("laser computed", _stands(flown.counted_m, nearest_m), text, nearest_m, flown.counted_m)
 
