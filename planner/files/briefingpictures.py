@@ -194,7 +194,7 @@ def _line(name: str, points_m: Array, sheet: _Sheet, labels: _Labels) -> Shown:
     return {
         "course": svg_path(places),
         "arrow": _arrow(start + 0.62 * (end - start), ahead),
-        "name": labels.placed(name, *start, [(float(x), float(y)) for x, y in offs]),
+        "name": labels.placed(name, float(start[0]), float(start[1]), [(float(x), float(y)) for x, y in offs]),
     }
 
 

@@ -16,8 +16,7 @@ from planner.ground.clearance import nearest_keep_out, nearest_of_scene, station
 from planner.ground.obstacles import Obstacle
 from planner.ground.surface import Scene
 from planner.mission import Mission
-from planner.survey.flying import NEAR_GROUND, over_unknown, terrain_doubt_m
-from planner.survey.watching import leg_names
+from planner.survey.flying import legs_of, over_unknown, terrain_doubt_m
 
 Array = npt.NDArray[np.float64]
 
@@ -145,14 +144,13 @@ def most_wind_mps(aircraft: Aircraft, speeds_mps: list[float]) -> float:
 
 def _way(sortie: Sortie) -> _Way:
     """Return places along a sortie no farther apart than 1 m, with the time and the leg of each."""
-    path = sortie.path
+    path, legs = sortie.path, legs_of((), (sortie,))
     places, segment = stations(path.points_m)
     starts, steps = path.points_m[segment], np.diff(path.points_m, axis=0)[segment]
     length = np.linalg.norm(steps, axis=1)
     share = np.linalg.norm(places - starts, axis=1) / np.where(length > 0, length, 1.0)
     times = path.times_s[segment] + share * np.diff(path.times_s)[segment]
-    names, low = leg_names(sortie), [part in NEAR_GROUND for part in path.parts]
-    return _Way(places, times, tuple(names[k] for k in segment), np.array(low, dtype=bool)[segment])
+    return _Way(places, times, tuple(legs.names[number] for number in legs.leg.tolist()), legs.near_ground)
 
 
 def _nearest(mission: Mission, scene: Scene, way: _Way, unknown: npt.NDArray[np.bool_]) -> tuple[Spot | None, str]:
