@@ -3,6 +3,7 @@
 import json
 import re
 
+import jsonschema
 import numpy as np
 import pytest
 import shapely
@@ -10,10 +11,10 @@ from made_site import write_site
 from test_flying import lonlat, square, write_features
 
 from planner.errors import InfeasibleError
-from planner.files.bundle import summary_dict
+from planner.files.bundle import summary_dict, summary_schema
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
-from planner.files.reportflight import flight_contents
+from planner.files.report import write_report
 from planner.flight.cuts import straight_s
 from planner.survey import assess, make_plan
 
@@ -62,8 +63,12 @@ def test_a_plan_round_a_keep_out_area_has_its_gap_there_and_nowhere_else(tmp_pat
     causes = forecast.cause[short]
     assert np.mean(causes == np.bincount(causes).argmax()) > 0.8
     assert {gap.cause for gap in forecast.gaps[:1]} == {"outside swath"}
-    assert summary_dict(found, [])["flight"]["changes"] == list(plan.changes)
-    assert flight_contents(found)["changes"] == plan.changes
+    flight = summary_dict(found, [])["flight"]
+    jsonschema.validate(flight, summary_schema()["properties"]["flight"])
+    assert flight["changes"] == list(plan.changes)
+    write_report(tmp_path / "report.html", found)
+    page = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert f"<li>{plan.changes[0]}.</li>" in page.split("What was changed for keep-out areas:")[1]
 
 
 def test_an_area_that_no_line_meets_changes_nothing(tmp_path):
