@@ -218,7 +218,8 @@ def _naked_caution(
     )
     text = (
         f"At {_rate(rating)}, beam {beam}: hazard distance to a naked eye {_by_rules(flown.naked_m)}"
-        f"{beside if flown.counted_m else ''}. The longest counts. {COMPUTED}{_taken(sensor, source)}{_remembered(flown)}"
+        f"{beside if flown.counted_m else ''}. The longest counts. {COMPUTED}"
+        f"{_taken(sensor, source)}{_remembered(flown)}"
     )
     return _measured("laser computed", _stands(flown.counted_m, nearest_m), text, nearest_m, flown.counted_m)
 
