@@ -4,7 +4,7 @@ Lives here: the path itself, and how a way in plan becomes a piece of one. Must 
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +15,9 @@ Array = npt.NDArray[np.float64]
 LeastHeight = Callable[[Array, Array], Array]
 
 FARTHEST_M = 5.0  # between neighbours of a path, along the way
+NEAR_GROUND = ("climb", "descent")
+"""Parts of a path that must come near the ground."""
+
 _SLACK_S = 1e-6
 
 
@@ -32,12 +35,15 @@ class Path:
         Of each of the n - 1 segments: "climb", "ferry", "align", "lead", "line", "turn", "return", "descent", "hover".
     line_ids : tuple of str or None
         The line each segment belongs to, on lines and leads.
+    short_m : float
+        How far it stays below the least heights wanted, beside lines, take-off and landing [m].
     """
 
     points_m: Array
     times_s: Array
     parts: tuple[str, ...]
     line_ids: tuple[str | None, ...]
+    short_m: float = 0.0
 
     @property
     def duration_s(self) -> float:
@@ -82,6 +88,7 @@ def joined_path(pieces: Sequence[Path]) -> Path:
         np.concatenate(times),
         tuple(part for piece in pieces for part in piece.parts),
         tuple(name for piece in pieces for name in piece.line_ids),
+        max(piece.short_m for piece in pieces),
     )
 
 
@@ -124,7 +131,7 @@ def climbed(
 
     Where the way is too short for the climb it waits at its first rest (a way without rests: before its start), for
     the descent at its last. The rates come first: what no wait can cure, as a floor over the place where a line ends,
-    stays below what is wanted.
+    stays below what is wanted (`Path.short_m`).
 
     Parameters
     ----------
@@ -166,11 +173,16 @@ def climbed(
             if at == rest and len(fill):  # what is wanted at the place is wanted when leaving it
                 wanted[at + len(fill)] = max(wanted[at + len(fill)], low[rest])
             pieces_parts[at:at] = [part] * len(fill)
-    low = lowest_m(times, _pinned(wanted, ends_m), climb, descent)
+    wanted = _pinned(wanted, ends_m)
+    low = lowest_m(times, wanted, climb, descent)
     from_start = ends_m[0] + climb * (times - times[0])
     to_end = ends_m[1] + descent * (times[-1] - times)
     up = np.minimum(np.minimum(low, from_start), to_end)
-    return dense_path(np.column_stack([places, up]), times, pieces_parts, [None] * len(pieces_parts))
+    low_parts = np.isin(pieces_parts, NEAR_GROUND)
+    away = ~(low_parts[1:] | low_parts[:-1])
+    short = float(np.max((wanted - up)[1:-1][away], initial=0.0))
+    path = dense_path(np.column_stack([places, up]), times, pieces_parts, [None] * len(pieces_parts))
+    return replace(path, short_m=short)
 
 
 def _pinned(wanted_m: Array, ends_m: tuple[float, float]) -> Array:

@@ -23,12 +23,11 @@ from planner.ground.obstacles import KeepOut, Sensitive
 Array = npt.NDArray[np.float64]
 
 ALLOWANCE_M = 1.0
-"""How far outlines are grown beyond the margin, so that corners can be flown round [m]."""
+"""How far outlines are grown, keep-outs beyond their margin, so that corners can be flown round [m]."""
 
 LEAST_MARGIN_M = 0.01  # an area without margin is not to be entered all the same
 QUARTER = 4  # sides of a quarter circle in a grown outline
 _EASE_M = 0.05  # what is blocked is smaller by this than the outline that is walked along
-_AREA_OFF_M = 0.5  # between the corners walked round a sensitive area and its outline
 _MOST_CORNERS = 300
 _COARSEST_M = 64.0
 
@@ -187,7 +186,7 @@ def graph_of(hard: Sequence[shapely.Geometry], sensitive: tuple[Sensitive, ...],
     coarse_m = 0.0
     while True:
         walked = shapely.union_all([grown(one, grown_m, coarse_m) for one in hard])
-        dear = [one.polygon.simplify(coarse_m).buffer(_AREA_OFF_M + coarse_m, join_style="mitre") for one in sensitive]
+        dear = [one.polygon.simplify(coarse_m).buffer(ALLOWANCE_M + coarse_m, join_style="mitre") for one in sensitive]
         corners = np.vstack([_standing_out(walked), *(shapely.get_coordinates(one) for one in dear)])
         corners = np.unique(corners, axis=0)
         if len(corners) <= _MOST_CORNERS or coarse_m >= _COARSEST_M:

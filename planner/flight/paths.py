@@ -41,7 +41,7 @@ __all__ = [
 
 SAME_PLACE_M = 1e-6  # vertices nearer than this are one
 
-FLOOR_SLACK_M = 0.9  # what chords between the points of a path may dip below the floor, which holds a metre for them
+SOUND_M = 0.01  # a path may stay below what is wanted by rounding
 
 
 @dataclass(frozen=True)
@@ -197,11 +197,8 @@ def _aligned(
 
 
 def _is_sound(flyer: Flyer, path: Path) -> bool:
-    """Return whether a path keeps out, and above the floor wherever it need not come near the ground."""
-    low = np.isin(path.parts, ["climb", "descent"])
-    high = ~(np.append(low, False) | np.append(False, low))
-    east, north, up = path.points_m[high].T
-    return bool((up >= flyer.floor(east, north) - FLOOR_SLACK_M).all()) and keeps_out(flyer, path)
+    """Return whether a path keeps out, and above the floor."""
+    return path.short_m <= SOUND_M and keeps_out(flyer, path)
 
 
 def _kept_out(flyer: Flyer, flown: Callable[[Volumes], Path]) -> Path:

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.errors import Fault, InputError
+from planner.flight.climbs import NEAR_GROUND
 from planner.flight.detours import Zones
 from planner.flight.flightlines import FlightLine
 from planner.flight.joining import joinable_line
@@ -23,14 +24,25 @@ from planner.mission import Mission
 from planner.safety.airspace import clearance_faults, keep_out_faults, off_terrain_faults, take_off_fault
 from planner.survey.watching import leg_names, sight_of
 
+__all__ = [
+    "CHORD_M",
+    "NEAR_GROUND",
+    "Legs",
+    "flyer_of",
+    "legs_of",
+    "over_unknown",
+    "path_faults",
+    "sensitive_m",
+    "sorties_of",
+    "take_offs_m",
+    "terrain_doubt_m",
+]
+
 Array = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
 CHORD_M = 1.0
 """Height that turns and ferries keep over the least at their points, for the ground between these [m]."""
-
-NEAR_GROUND = ("climb", "descent")
-"""Parts of a path that must come near the ground: held against keep-out areas, not against the clearance."""
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ def test_round_a_disc_the_way_is_two_tangents_and_an_arc(radius, off):
     def closed(r):
         return 2 * np.sqrt(off**2 - r**2) + r * 2 * np.arcsin(r / off)
 
-    found = graph_of([shapely.Point(0, 0).buffer(radius, quad_segs=40)], (), 5.0)
+    found = graph_of([shapely.Point(0, 0).buffer(radius, quad_segs=20)], (), 5.0)
     length = length_m(found.way(np.array([-off, 0.0]), np.array([off, 0.0])))
     widest = (radius + 5.0) / np.cos(np.pi / 4 / QUARTER)
     assert closed(radius + 5.0) - 0.1 <= length <= closed(widest)
@@ -114,7 +114,7 @@ def test_no_way_costs_more_than_straight_across_or_the_shortest_round(hard, dear
         assert cost(way) <= cost(straight) + 1e-6
     around = graph_of([*hard, *(area for area, _ in dear)], (), 5.0)
     longer = around.way(start, end)
-    assert cost(way) <= length_m(longer) + 1e-6
+    assert cost(way) <= length_m(longer) + 0.02  # corners are walked round 5 cm outside of what is blocked
 
 
 @pytest.mark.parametrize("share", [0.97, 1.03])
