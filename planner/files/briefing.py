@@ -122,6 +122,8 @@ def _caution(caution: Caution) -> Row:
         "name": caution.caution_id,
         "status": caution.status,
         "text": caution.text,
+        "where": caution.where,
+        "citation": caution.citation,
         "measure": measure,
         "brief": measure if caution.status == "within" and measure else caution.text,
     }
@@ -255,6 +257,8 @@ def _checks(assessment: Assessment, sortie: Sortie, met: Encounters) -> Row:
         "clearance": height_text(limits.clearance_m, 1),
         "unknown": met.unknown,
         "far": _spot(met.farthest, 0, math.ceil),
+        "sight": None if met.sight_limit_m is None else height_text(math.floor(met.sight_limit_m)),
+        "too_far": met.sight_limit_m is not None and met.farthest.value_m > met.sight_limit_m + ROUNDING_M,
         "high": _spot(high, 1, math.ceil),
         "too_high": high is not None and high.value_m > limits.ceiling_agl_m + ROUNDING_M,
         "ceiling": height_text(limits.ceiling_agl_m, 1),

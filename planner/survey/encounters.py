@@ -17,6 +17,7 @@ from planner.ground.obstacles import Obstacle
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.survey.flying import legs_of, over_unknown, terrain_doubt_m
+from planner.survey.watching import limit_m_of
 
 Array = npt.NDArray[np.float64]
 
@@ -63,6 +64,8 @@ class Encounters:
         Whether part of the way lies over ground of unknown height.
     farthest : Spot
         Greatest horizontal distance from the take-off place.
+    sight_limit_m : float or None
+        How far the aircraft is made out on the day [m]; None where its card does not say how large it is.
     highest : Spot or None
         Greatest height above the ground beneath; None where no ground is known.
     tallest : Obstacle or None
@@ -83,6 +86,7 @@ class Encounters:
     nearest_to: str
     unknown: bool
     farthest: Spot
+    sight_limit_m: float | None
     highest: Spot | None
     tallest: Obstacle | None
     tallest_agl_m: float
@@ -121,6 +125,7 @@ def encounters(mission: Mission, scene: Scene, sortie: Sortie) -> Encounters:
         nearest_to=nearest_to,
         unknown=bool(unknown.any()),
         farthest=way.spot(far, from_pilot[far]),
+        sight_limit_m=limit_m_of(mission),
         highest=way.spot(high, agl[high]) if np.isfinite(agl[high]) else None,
         tallest=tallest,
         tallest_agl_m=_above_ground_m(scene, tallest),

@@ -30,7 +30,16 @@ CAUTIONS = (
     Caution("ceiling", "within", "All of it stays under.", 66.0, 120.0, "m above ground"),
     Caution("laser", "cannot tell", "Class and hazard distance are the maker's to state."),
     Caution("airspace", "note", "It was not looked at. Ask."),
-    Caution("sight line", "over", "Farther than it is seen. Post observers.", 322.9, 314.3, "m from the pilot"),
+    Caution(
+        "sight line",
+        "over",
+        "Farther than it is seen. Post observers.",
+        322.9,
+        314.3,
+        "m from the pilot",
+        citation="Rule 7",
+        where="line L02",
+    ),
 )
 
 
@@ -42,8 +51,11 @@ def job(word: str = "", *, started: bool = True) -> Assessment:
     return dataclasses.replace(made, mission=mission, cautions=cautions)
 
 
-def crowded(count: int) -> Assessment:
-    """All that takes room on a page: many lines of long names, faults, ground that is partly unknown."""
+def crowded(count: int, *, wide: bool = False) -> Assessment:
+    """All that takes room on a page: many lines of long names, faults, ground that is partly unknown.
+
+    `wide` turns the path from south-north to west-east, so that its picture takes the width of the page.
+    """
     made = job(HOSTILE)
     first, ids = made.plan.sorties[0], [f"{n:03d} of a long name{HOSTILE}" for n in range(count)]
     line, one = made.plan.lines[0], made.plan.figures[0]
@@ -56,6 +68,10 @@ def crowded(count: int) -> Assessment:
         dataclasses.replace(one, line_id=name, heading_deg=7.0 * n, length_m=200.0 + 3 * (n % 11), unsafe=n == 4)
         for n, name in enumerate(ids)
     )
+    if wide:
+        centre = first.take_off_m * (1, 1, 0)
+        turned = (first.path.points_m - centre)[:, [1, 0, 2]] + centre
+        first = dataclasses.replace(first, path=dataclasses.replace(first.path, points_m=turned))
     known = made.scene.top.known.copy()
     known[:40] = False
     limits = dataclasses.replace(made.mission.limits, clearance_m=59.0, ceiling_agl_m=60.0)
@@ -66,7 +82,8 @@ def crowded(count: int) -> Assessment:
     lines_of_second = made.plan.sorties[1].lines
     plan = dataclasses.replace(plan, lines=(*lines, *lines_of_second), figures=(*figures, made.plan.figures[1]))
     hazards = dataclasses.replace(made.mission.hazards, keep_out_margin_m=80.0)
-    mission = dataclasses.replace(made.mission, limits=limits, hazards=hazards)
+    aircraft = dataclasses.replace(made.mission.aircraft, name="a long name" * 9, max_dimension_m=0.3)
+    mission = dataclasses.replace(made.mission, limits=limits, hazards=hazards, aircraft=aircraft)
     scene = dataclasses.replace(made.scene, top=dataclasses.replace(made.scene.top, known=known))
     return dataclasses.replace(made, plan=plan, mission=mission, scene=scene)
 
@@ -257,6 +274,17 @@ def test_what_breaks_a_limit_is_marked_and_nothing_else(tmp_path: Path) -> None:
         assert any(words in text for text in texts), (words, texts)
 
 
+def test_how_far_the_aircraft_is_made_out_is_told_beside_the_farthest_place(tmp_path: Path, page: Page) -> None:
+    assert "made out" not in page.sorties()[0].one(".far").text, "the card does not say how large it is"
+    assessment = job()
+    for size_m, limit_m, over in ((0.4, 150, True), (1.0, 347, False)):  # C: 327 m a metre and 20 m, 159 m flown
+        aircraft = dataclasses.replace(assessment.mission.aircraft, max_dimension_m=size_m)
+        mission = dataclasses.replace(assessment.mission, aircraft=aircraft)
+        far = written(tmp_path, dataclasses.replace(assessment, mission=mission)).sorties()[0].one(".far")
+        assert f"made out up to {limit_m} m" in far.text
+        assert ("▲ too far to see" in far.text) == over
+
+
 def test_distances_are_cut_and_heights_raised_to_the_careful_side(page: Page) -> None:
     assessment = job()
     sortie, said = assessment.plan.sorties[1], page.sorties()[1]
@@ -287,7 +315,8 @@ def test_the_front_has_the_job_in_figures(page: Page) -> None:
 def test_cautions_to_be_settled_come_first_and_whole(page: Page) -> None:
     front = page.front()
     assert [one.text for one in front.one(".open").all("li")] == [
-        "sight line: over measured 322.9, limit 314.3 m from the pilot Farther than it is seen. Post observers.",
+        "sight line: over measured 322.9, limit 314.3 m from the pilot "
+        "Farther than it is seen. Post observers. line L02 · Rule 7",
         "laser: cannot tell Class and hazard distance are the maker's to state.",
     ]
     assert [one.text for one in front.one(".others").all("li")] == [
@@ -508,8 +537,10 @@ def test_each_sortie_is_printed_on_one_page(browser: Any, tmp_path: Path) -> Non
 
 
 @pytest.mark.browser
-def test_a_crowded_sortie_is_printed_on_one_page_too(browser: Any, tmp_path: Path) -> None:
-    write_briefing(tmp_path / "briefing.html", crowded(34))
+@pytest.mark.parametrize("wide", [False, True])
+def test_a_crowded_sortie_is_printed_on_one_page_too(browser: Any, tmp_path: Path, wide: bool) -> None:
+    write_briefing(tmp_path / "briefing.html", crowded(34, wide=wide))
+    assert ('class="upper wide"' in (tmp_path / "briefing.html").read_text(encoding="utf-8")) == wide
     _, heights = printed(browser, tmp_path / "briefing.html")
     assert len(heights) == 2 + 2 * 2
     assert all(inside <= room for inside, room in heights), heights
