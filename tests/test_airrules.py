@@ -8,15 +8,11 @@ import shapely
 from made_site import FRAME, write_site
 from made_sorties import START, made_sorties
 
-from planner.files.airspacefiles import read_airspace
 from planner.files.geofiles import read_scene
-from planner.files.groundfiles import read_beneath
 from planner.files.missionfile import read_mission
-from planner.files.rulefiles import load_profile
 from planner.flight.flightlines import FlightLine
-from planner.survey.airrules import Given, flight_facts, rules_of
+from planner.survey.airrules import flight_facts, rules_of
 
-NOTHING = Given(None, {})
 TAKE_OFF = (-60.0, -50.0)
 
 
@@ -57,7 +53,7 @@ def write(folder, file, named, ring_or_point, **properties):
 def test_facts_are_those_of_the_paths(folder):
     mission, scene = job(folder, conditions={"start": START.isoformat(), "visibility_km": 12})
     sorties = sorties_over(scene, line(), line(570.0))
-    facts = flight_facts(mission, scene, (), sorties, NOTHING)
+    facts = flight_facts(mission, scene, (), sorties)
     many = len(facts.places_m)
     for each in (
         facts.lonlat_deg,
@@ -83,17 +79,17 @@ def test_facts_are_those_of_the_paths(folder):
 
 def test_lines_without_sorties_leave_pilot_and_clock_unknown(folder):
     mission, scene = job(folder)
-    facts = flight_facts(mission, scene, (line(),), (), NOTHING)
+    facts = flight_facts(mission, scene, (line(),), ())
     assert facts.legs == ("line L01",)
     assert facts.speed_mps == pytest.approx(8.0)
     assert (facts.pilot_m, facts.seen, facts.seconds_s, facts.sorties) == (None, None, None, None)
     assert facts.visibility_m is None  # the default of the mission is not a statement
-    assert flight_facts(mission, scene, (), (), NOTHING) is None
+    assert flight_facts(mission, scene, (), ()) is None
 
 
 def test_a_stated_pressure_is_that_of_the_ground(folder):
     mission, scene = job(folder, conditions={"pressure_hpa": 955.0})
-    facts = flight_facts(mission, scene, (line(),), (), NOTHING)
+    facts = flight_facts(mission, scene, (line(),), ())
     assert facts.air.pressure_hpa == 955
     assert facts.air.ortho_m == pytest.approx(500, abs=8)
 
@@ -102,13 +98,10 @@ def test_what_the_user_draws_is_held_against_the_flight(folder):
     write(folder, "people.geojson", "walkers", (0.0, 20.0), radius_m=2)
     zone = {"floor": "SFC", "ceiling": "2000 ft AMSL", "date": "2027-04-01"}
     write(folder, "airspace.geojson", "controlled", (0, -40, 50, 40), kind="controlled", **zone)
-    mission, scene = job(folder, conditions={"start": START.isoformat(), "visibility_km": 12})
-    given = Given(
-        read_airspace(folder / "airspace.geojson", scene.frame),
-        read_beneath({"people": "people.geojson"}, folder, scene.frame),
-    )
+    rules = {"profile": "eu_open_a2", "airspace": "airspace.geojson", "people": "people.geojson"}
+    mission, scene = job(folder, conditions={"start": START.isoformat(), "visibility_km": 12}, rules=rules)
     sorties = sorties_over(scene, line())
-    results, cautions = rules_of(mission, scene, (), sorties, load_profile("eu_open_a2", folder), given)
+    results, cautions = rules_of(mission, scene, (), sorties)
     found = {one.rule_id: one for one in results}
     assert (found["eu.a2.people"].status, found["eu.a2.people"].measured) == ("over", pytest.approx(18, abs=0.5))
     assert found["eu.a2.over_people"].status == "within"
@@ -124,4 +117,4 @@ def test_what_the_user_draws_is_held_against_the_flight(folder):
 def test_terrain_in_ellipsoidal_heights_without_a_geoid_tells_nothing_of_sea_level(folder):
     terrain = {"heights": "ellipsoidal", "geoid": None}
     mission, scene = job(folder, terrain=terrain)
-    assert flight_facts(mission, scene, (line(),), (), NOTHING).ortho_m is None
+    assert flight_facts(mission, scene, (line(),), ()).ortho_m is None

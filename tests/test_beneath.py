@@ -11,7 +11,7 @@ from planner.files.missionfile import read_mission
 from planner.flight.flightlines import FlightLine
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene
-from planner.safety.volumes import GroundPlace
+from planner.ground.surroundings import GroundPlace
 from planner.survey.beneath import fall_of, falling_heights_m, ground_risk_of
 
 

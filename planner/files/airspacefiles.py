@@ -15,8 +15,8 @@ import shapely
 from planner.errors import Fault, InputError
 from planner.files.hazardfields import FOOT_M, Drafted, drafted
 from planner.ground.geodesy import Frame
+from planner.ground.surroundings import AirspaceVolume, Level, LevelReference
 from planner.ruleprofiles import AirspaceKind
-from planner.safety.volumes import AirspaceVolume, Level, LevelReference
 
 KINDS: tuple[str, ...] = get_args(AirspaceKind)
 POINTS_TOO = ("aerodrome", "heliport")

@@ -17,7 +17,6 @@ from pyproj.exceptions import CRSError
 
 from planner.errors import Fault, InputError
 from planner.files.accessfiles import read_access
-from planner.files.almanacs import read_almanac
 from planner.files.areafiles import read_area
 from planner.files.checkpointfiles import read_allowed
 from planner.files.coverfiles import read_cover
@@ -25,16 +24,15 @@ from planner.files.datums import check_vertical, frame_doubt, height_link, site_
 from planner.files.featurefiles import read_features
 from planner.files.hazardfiles import read_hazards
 from planner.files.sunlight import read_solar_spectrum
+from planner.files.surroundingfiles import read_surroundings
 from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, is_remote, located, read_heights
-from planner.files.tides import read_tide
 from planner.flight.paths import ALIGNMENT_BANK_DEG
 from planner.flight.places import within_reach
 from planner.flight.turns import turn_radius_m
 from planner.ground.frames import frame_name, frame_shift
 from planner.ground.geodesy import Frame, site_frame
-from planner.ground.satellites import Almanac
 from planner.ground.surface import HeightGrid, Scene
-from planner.ground.tides import Tide
+from planner.ground.surroundings import KINDS
 from planner.mission import Mission
 from planner.safety.marks import marks_doubt_m
 
@@ -98,9 +96,6 @@ def read_scene(mission: Mission) -> Scene:
     marked = frame_name(terrains[0].crs)
     centre = area_deg.centroid
     shift = frame_shift(mission.marks, marked, mission.date, centre.x, centre.y)
-    window, folder = mission.window, _folder(mission)
-    almanac = None if window.almanac is None else read_almanac(folder / window.almanac, mission.date)
-    tide = None if window.tide is None else read_tide(folder / window.tide)
     projected = (crs for crs in (area_crs, *(each.crs for each in terrains)) if crs.is_projected)
     scene = Scene(
         frame=sheet.frame,
@@ -121,16 +116,10 @@ def read_scene(mission: Mission) -> Scene:
         frame_name=marked,
         marks_shift=shift,
         access=access,
-        almanac=almanac,
-        tide=tide,
-        cautions=(*cautions, *uncovered, *missed, *_day_cautions(almanac, tide)),
+        cautions=(*cautions, *uncovered, *missed),
     )
+    scene = read_surroundings(mission, _folder(mission), scene)
     return read_hazards(mission.hazards, _folder(mission), scene, mission.terrain.vertical_sd_m)
-
-
-def _day_cautions(almanac: Almanac | None, tide: Tide | None) -> tuple[str, ...]:
-    """Return what is to be told of an almanac and of a table of tides."""
-    return (*(almanac.cautions if almanac else ()), *(tide.cautions if tide else ()))
 
 
 def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
@@ -149,7 +138,8 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     for source in (*_sources(mission), *(located(source, folder) for source in covers)):
         if not is_remote(source):
             paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}
-    paths |= {folder / name for name in (mission.window.almanac, mission.window.tide) if name is not None}
+    others = (mission.window.almanac, mission.window.tide, mission.rules.profile)
+    paths |= {folder / name for name in others if name is not None}
     if mission.terrain.geoid not in (None, "egm96"):
         paths.add(folder / str(mission.terrain.geoid))
     named = {Path(os.path.relpath(path, folder)).as_posix(): path for path in paths if path.is_file()}
@@ -167,6 +157,8 @@ def _vectors(mission: Mission) -> tuple[str | None, ...]:
         mission.hazards.keep_out,
         mission.hazards.sensitive,
         mission.take_off_area,
+        mission.rules.airspace,
+        *(getattr(mission.rules, kind) for kind in KINDS),
     )
 
 

@@ -13,8 +13,8 @@ import shapely
 from planner.errors import Fault, InputError
 from planner.files.hazardfields import Drafted, drafted
 from planner.ground.geodesy import Frame
-from planner.safety.groundrisk import KINDS, GroundRisk, Kind
-from planner.safety.volumes import GroundPlace
+from planner.ground.surroundings import KINDS, GroundPlace, Kind
+from planner.safety.groundrisk import GroundRisk
 
 ROAD_WIDTH_M = 8.0
 """Width of a line that states none [m]: a country road with its verges, common practice, no source."""

@@ -6,7 +6,8 @@ The ground is a lattice of known heights, each square of four neighbours split a
 north-west to its south-east corner, so that every method sees the same surface.
 """
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,6 +20,7 @@ from planner.ground.geodesy import Frame, Geoid
 from planner.ground.obstacles import KeepOut, Obstacle, Sensitive
 from planner.ground.satellites import Almanac
 from planner.ground.sun import SolarSpectrum
+from planner.ground.surroundings import AirspaceVolume, GroundPlace, Kind
 from planner.ground.tides import Tide
 
 Array = npt.NDArray[np.float64]
@@ -242,6 +244,10 @@ class Scene:
         Areas that paths had better not cross.
     access : tuple of shapely Polygon
         Where the aircraft may take off beside the places that are named, local coordinates [m].
+    airspace : tuple of AirspaceVolume or None
+        Airspace and aerodromes; None where nothing was given.
+    beneath : mapping of str to tuple of GroundPlace
+        Whom and what a flight may pass over, by the kinds that were given.
     almanac : Almanac or None
         Orbits of satellites; None where none is given.
     tide : Tide or None
@@ -271,6 +277,8 @@ class Scene:
     keep_outs: tuple[KeepOut, ...] = ()
     sensitive: tuple[Sensitive, ...] = ()
     access: tuple[shapely.Polygon, ...] = ()
+    airspace: tuple[AirspaceVolume, ...] | None = None
+    beneath: Mapping[Kind, tuple[GroundPlace, ...]] = field(default_factory=dict)
     almanac: Almanac | None = None
     tide: Tide | None = None
     cautions: tuple[str, ...] = ()

@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.ground.obstacles import Obstacle
-from planner.safety.volumes import AirspaceVolume, Barometer, GroundPlace
+from planner.ground.surroundings import AirspaceVolume, GroundPlace
+from planner.safety.volumes import Barometer
 
 Array = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]

@@ -6,27 +6,19 @@ know files, how paths are made, or who is on the ground on the day.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.ground.surroundings import KINDS, GroundPlace, Kind
 from planner.safety.cautions import Caution
 from planner.safety.falls import Fall, widths_m
-from planner.safety.volumes import GroundPlace
 
 Array = npt.NDArray[np.float64]
 Polygons: TypeAlias = shapely.Polygon | shapely.MultiPolygon
-Kind = Literal["people", "buildings", "built_up", "roads"]
 
-KINDS: dict[Kind, str] = {
-    "people": "people",
-    "buildings": "buildings",
-    "built_up": "built-up areas",
-    "roads": "roads",
-}
-"""What may lie beneath a flight, as the mission's [rules] call it, in the order to be read; and in words."""
 
 THINNED_M = 0.5
 """Most that a buffer is drawn too wide for the sake of fewer corners [m]; never too narrow."""

@@ -9,11 +9,12 @@ import datetime as dt
 import numpy as np
 import numpy.typing as npt
 
+from planner.ground.surroundings import AirspaceVolume, GroundPlace
 from planner.ruleprofiles import Rule
 from planner.safety.airspace import ROUNDING_M
 from planner.safety.flightfacts import FlightFacts
 from planner.safety.measured import Finding, cannot_tell
-from planner.safety.volumes import AirspaceVolume, GroundPlace, distances_m, inside_volume
+from planner.safety.volumes import distances_m, inside_volume
 
 Mask = npt.NDArray[np.bool_]
 Places = tuple[GroundPlace, ...] | None

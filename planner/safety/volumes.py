@@ -4,19 +4,16 @@ Lives here: floors and ceilings by each reference, flight levels by the day's pr
 certain, perhaps or not. Must not know rules, files or authorities.
 """
 
-import datetime as dt
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.ruleprofiles import AirspaceKind
+from planner.ground.surroundings import AirspaceVolume, Level
 
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
-LevelReference = Literal["sfc", "agl", "amsl", "fl", "unl"]
 
 FOOT_M = 0.3048
 # International Standard Atmosphere, ISO 2533:1975.
@@ -29,71 +26,6 @@ TEMPERATURE_DOUBT = 0.04
 SEA_LEVEL_RANGE_HPA = (950.0, 1050.0)
 TEMPERATURE_RANGE_C = (-40.0, 45.0)
 """What weather does to air at sea level: common practice, no source."""
-
-
-@dataclass(frozen=True)
-class Level:
-    """A floor or a ceiling.
-
-    Attributes
-    ----------
-    reference : {"sfc", "agl", "amsl", "fl", "unl"}
-        The surface, above ground beneath, above mean sea level, flight level, without end.
-    value : float
-        Height [m] above ground or sea level, or number of a flight level (hundreds of feet at 1013.25 hPa).
-    """
-
-    reference: LevelReference
-    value: float = 0.0
-
-    def __str__(self) -> str:
-        """Return the level for people."""
-        if self.reference in ("sfc", "unl"):
-            return {"sfc": "the surface", "unl": "no upper end"}[self.reference]
-        return f"FL {self.value:.0f}" if self.reference == "fl" else f"{self.value:.0f} m {self.reference.upper()}"
-
-
-@dataclass(frozen=True)
-class AirspaceVolume:
-    """A volume of airspace.
-
-    Attributes
-    ----------
-    name, kind : str
-        What the user calls it, and its kind.
-    outline : shapely Polygon or Point
-        Local coordinates [m]; only aerodromes and heliports may be points.
-    floor, ceiling : Level
-        Its lower and upper end.
-    dated : date
-        Day of the data.
-    """
-
-    name: str
-    kind: AirspaceKind
-    outline: shapely.Polygon | shapely.Point
-    floor: Level
-    ceiling: Level
-    dated: dt.date
-
-
-@dataclass(frozen=True)
-class GroundPlace:
-    """People, a built-up area, a building or a road as drawn.
-
-    Attributes
-    ----------
-    name : str
-        What the user calls it.
-    outline : shapely Point, LineString or Polygon
-        Local coordinates [m].
-    radius_m : float
-        How far it reaches sideways from its outline [m].
-    """
-
-    name: str
-    outline: shapely.Geometry
-    radius_m: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 Lives here: the facts that safety measures, and nothing that measures them. Must not know files or the forecast.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,34 +17,16 @@ from planner.ground.obstacles import SIGMAS
 from planner.ground.sight import seen_from
 from planner.ground.surface import Scene
 from planner.mission import Mission
-from planner.ruleprofiles import Profile
 from planner.safety.cautions import Caution
 from planner.safety.flightfacts import FlightFacts
-from planner.safety.groundrisk import Kind
 from planner.safety.rules import RuleResult, measure_rules, profile_cautions, rule_cautions
-from planner.safety.volumes import AirspaceVolume, Barometer, GroundPlace
+from planner.safety.volumes import Barometer
 from planner.survey.flying import terrain_doubt_m
 from planner.survey.hours import sortie_spans
 from planner.survey.watching import EYE_M, leg_names, limit_m_of
 
 Array = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
-
-
-@dataclass(frozen=True)
-class Given:
-    """What the user drew of the air and the ground; None where nothing was given.
-
-    Attributes
-    ----------
-    airspace : tuple of AirspaceVolume or None
-        Airspace and aerodromes.
-    beneath : mapping of str to sequence of GroundPlace
-        What lies on the ground, by the kinds that are given.
-    """
-
-    airspace: tuple[AirspaceVolume, ...] | None
-    beneath: Mapping[Kind, Sequence[GroundPlace]]
 
 
 @dataclass(frozen=True)
@@ -64,10 +46,8 @@ def rules_of(
     scene: Scene,
     lines: Sequence[FlightLine],
     sorties: Sequence[Sortie],
-    profile: Profile,
-    given: Given,
 ) -> tuple[tuple[RuleResult, ...], tuple[Caution, ...]]:
-    """Return how a flight stands to each rule of a profile, and all cautions of the profile and its rules.
+    """Return how a flight stands to each rule of the mission's profile, and all cautions of the profile and its rules.
 
     Parameters
     ----------
@@ -75,18 +55,17 @@ def rules_of(
         The job.
     lines, sorties : sequence of FlightLine, sequence of Sortie
         What is flown; the lines alone are looked at where there are no sorties.
-    profile : Profile
-        The rules.
-    given : Given
-        What the user drew.
     """
-    facts = flight_facts(mission, scene, lines, sorties, given)
+    facts = flight_facts(mission, scene, lines, sorties)
+    profile = mission.rule_profile
+    if profile is None:
+        return (), ()
     results = () if facts is None else measure_rules(profile, facts)
     return results, (*profile_cautions(profile, mission.date), *rule_cautions(results))
 
 
 def flight_facts(
-    mission: Mission, scene: Scene, lines: Sequence[FlightLine], sorties: Sequence[Sortie], given: Given
+    mission: Mission, scene: Scene, lines: Sequence[FlightLine], sorties: Sequence[Sortie]
 ) -> FlightFacts | None:
     """Return what rules need to know of a flight, None where nothing is flown; see `rules_of`."""
     ways = list(_ways(mission, scene, lines, sorties))
@@ -102,7 +81,6 @@ def flight_facts(
     lon, lat = (float(value) for value in scene.frame.to_lonlat(centre.x, centre.y))
     base_m = min((float(sortie.take_off_m[2]) for sortie in sorties), default=np.nan)
     cloud_m = None if rules.cloud_base_agl_m is None or np.isnan(base_m) else base_m + rules.cloud_base_agl_m
-    beneath = {kind: tuple(held) for kind, held in given.beneath.items()}
     return FlightFacts(
         date=mission.date,
         lon_deg=lon,
@@ -131,10 +109,10 @@ def flight_facts(
         low_speed_mode=rules.low_speed_mode,
         structures=scene.obstacles,
         owner_request=rules.owner_request,
-        airspace=given.airspace,
+        airspace=scene.airspace,
         permissions=rules.permissions,
-        people=beneath.get("people"),
-        built_up=beneath.get("built_up"),
+        people=scene.beneath.get("people"),
+        built_up=scene.beneath.get("built_up"),
     )
 
 

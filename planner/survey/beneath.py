@@ -12,10 +12,10 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
 from planner.ground.clearance import stations
 from planner.ground.surface import HeightGrid, Scene
+from planner.ground.surroundings import GroundPlace, Kind
 from planner.mission import Mission
 from planner.safety.falls import Fall
-from planner.safety.groundrisk import Flown, GroundRisk, Kind, ground_risk
-from planner.safety.volumes import GroundPlace
+from planner.safety.groundrisk import Flown, GroundRisk, ground_risk
 
 Array = npt.NDArray[np.float64]
 

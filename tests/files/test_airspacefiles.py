@@ -11,7 +11,7 @@ from made_site import FRAME, UTM
 
 from planner.errors import InputError
 from planner.files.airspacefiles import read_airspace
-from planner.safety.volumes import Level
+from planner.ground.surroundings import Level
 
 DAY = dt.date(2027, 3, 18)
 USUAL = {"kind": "controlled", "floor": "SFC", "ceiling": "2500 ft AMSL", "date": "2027-03-18"}

@@ -9,9 +9,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from planner.ground.surroundings import GroundPlace
 from planner.safety.falls import Fall, glide_m, thrown_m, widths_m
 from planner.safety.groundrisk import Flown, ground_risk, ground_risk_cautions
-from planner.safety.volumes import GroundPlace
 
 AREA = shapely.box(-1e4, -1e4, 1e4, 1e4)
 NARROW = Fall(beside_m=0.01)

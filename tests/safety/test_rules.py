@@ -15,8 +15,8 @@ from made_facts import DATE, GROUND_M, flight, measure, profile, rule
 from planner.files.cards import bundled
 from planner.files.rulefiles import load_profile
 from planner.ground.obstacles import Obstacle
+from planner.ground.surroundings import AirspaceVolume, GroundPlace, Level
 from planner.safety.rules import MEASURES, measure_rules, profile_cautions, rule_cautions
-from planner.safety.volumes import AirspaceVolume, GroundPlace, Level
 
 PROFILES = {name: load_profile(name, Path()) for name in bundled("rules")}
 FULL = {

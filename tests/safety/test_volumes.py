@@ -9,10 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_facts import DATE, flight, measure, rule
 
+from planner.ground.surroundings import AirspaceVolume, Level
 from planner.safety.volumes import (
-    AirspaceVolume,
     Barometer,
-    Level,
     above_level_m,
     distances_m,
     flight_level_ortho_m,
