@@ -202,6 +202,19 @@ def test_a_line_along_an_area_moves_aside_by_the_smallest_step_that_clears_it():
     assert keep_clear([line], zones, flat, most_shift_m=14.0).lines == ()
 
 
+def test_a_line_moves_no_farther_than_helps():
+    # past the first area at 16 m; the second takes the same from it wherever it lies: its edge, margin and lead (C)
+    zones = Zones((box(-5, -250, 8, 150), box(-90, 290, 90, 320, "the road")), 10.0)
+    kept = keep_clear([a_line("L01", (0, -340), (0, 340))], zones, flat, most_shift_m=30.0)
+    [moved] = kept.lines
+    assert moved.points_m[:, 0] == pytest.approx(-16)
+    assert norths(moved) == pytest.approx([-300, 240], abs=0.1)
+    assert kept.changes[0].text == (
+        "L01 is shifted 16.0 m to the west and shortened by 60.0 m at its north end for keep-out areas "
+        "the farm and the road"
+    )
+
+
 def test_a_line_that_loses_little_is_not_moved():
     # 160 m of 600 m: with the quarter that a move must save it is 10 m short (C)
     kept = keep_clear(a_block(1), Zones((box(-20, -15, 20, 15),), 10.0), flat, most_shift_m=50.0)
