@@ -16,7 +16,7 @@ import numpy as np
 
 from planner.assessment import Assessment, LineFigures
 from planner.files.briefingpictures import FOOT_M, LETTERS, is_wide, line_spans, plan_picture, profile_picture
-from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, sortie_rows
+from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, SortieRow, sortie_rows
 from planner.files.sortiefiles import sortie_figures, takes_off_at
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
@@ -29,7 +29,7 @@ Row = dict[str, Any]
 MOST_ROWS = 10
 """Rows of lines that a page of a sortie holds; more lines are told in runs of alike ones."""
 
-_LOOSE_ROWS = 6
+_LOOSE_ROWS, _NAMES_ROOM = 6, 100
 
 OPEN = ("over", "cannot tell")
 """Cautions that are told first and in full."""
@@ -100,7 +100,7 @@ def _front(assessment: Assessment) -> Row:
         "batteries": flight.get("batteries"),
         "total": _hours(flight["time_s"]["total"]),
         "swap": _hours(flight["time_s"]["swap"]) if plan.sorties else None,
-        "sorties": sortie_rows(assessment),
+        "sorties": [_day_row(row, sortie) for row, sortie in zip(sortie_rows(assessment), plan.sorties, strict=True)],
         "reserve_words": RESERVE_WORDS,
         "reserve_pct": f"{100 * mission.aircraft.battery_reserve_share:.0f}",
         "started": mission.conditions.start is not None,
@@ -111,6 +111,14 @@ def _front(assessment: Assessment) -> Row:
         "all_lines": [] if plan.sorties else [_row([pair], None) for pair in _pairs(assessment, plan.lines)],
         "foot_m": FOOT_M,
     }
+
+
+def _day_row(row: SortieRow, sortie: Sortie) -> Row:
+    """Return a sortie in words, the names of its lines no longer than two lines of the page hold."""
+    names = sortie.line_ids
+    if len(row.lines) > _NAMES_ROOM:
+        return vars(row) | {"lines": f"{names[0]} … {names[-1]}, {len(names)} lines"}
+    return vars(row)
 
 
 def _caution(caution: Caution) -> Row:

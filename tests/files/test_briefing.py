@@ -312,6 +312,13 @@ def test_the_front_has_the_job_in_figures(page: Page) -> None:
     assert "Nothing here is a clearance." in front.one(".standing").text
 
 
+def test_many_lines_are_counted_on_the_front(tmp_path: Path) -> None:
+    assessment = crowded(30)
+    names = [" ".join(name.split()) for name in assessment.plan.sorties[0].line_ids]
+    first = written(tmp_path, assessment).front().one(".day").one("tbody").all("tr")[0]
+    assert first.all("td")[2].text == f"{names[0]} … {names[-1]}, 30 lines"
+
+
 def test_cautions_to_be_settled_come_first_and_whole(page: Page) -> None:
     front = page.front()
     assert [one.text for one in front.one(".open").all("li")] == [
