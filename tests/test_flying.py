@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 from made_site import FRAME, write_raster, write_site
 
 from planner.errors import InfeasibleError, InputError, SafetyError
@@ -13,7 +14,7 @@ from planner.files.missionfile import read_mission
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import quickest_sorties
 from planner.survey import assess, make_plan, review
-from planner.survey.flying import flyer_of, sorties_of, take_offs_m
+from planner.survey.flying import flyer_of, sensitive_m, sorties_of, take_offs_m
 from planner.survey.watching import sight_cautions
 
 
@@ -88,11 +89,56 @@ def test_a_mast_too_tall_for_the_ceiling_is_said(tmp_path):
     assert ceiling.status == "over"
 
 
-def test_a_path_into_a_keep_out_area_is_refused(tmp_path):
+def box(west_m, south_m, east_m, north_m):
+    """Return an outline for files, and the same as a shape."""
+    ring = [(west_m, south_m), (east_m, south_m), (east_m, north_m), (west_m, north_m), (west_m, south_m)]
+    return [[lonlat(*corner) for corner in ring]], shapely.box(west_m, south_m, east_m, north_m)
+
+
+SOUTH = {"card": "hexacopter", "take_off": [lonlat(-20.0, -160.0)]}
+
+
+def test_an_area_between_take_off_and_lines_is_flown_round(tmp_path):
+    outline, shape = box(-80.0, -135.0, 70.0, -115.0)
+    write_features(tmp_path, "farm.geojson", ("Polygon", outline, {"name": "the farm"}))
+    mission, scene = job(tmp_path, aircraft=SOUTH, hazards={"keep_out": "farm.geojson"})
+    plan = make_plan(mission, scene)
+    assert plan.sorties
+    for sortie in plan.sorties:
+        # the shape is in the frame of the made site, which is that of the scene but for millimetres
+        assert shapely.LineString(sortie.path.points_m[:, :2]).distance(shape) >= mission.hazards.keep_out_margin_m
+    free = make_plan(*job(tmp_path, aircraft=SOUTH))
+    assert plan.flight["time_s"]["total"] > free.flight["time_s"]["total"]
+    assert plan.sorties[0].battery_share_used > free.sorties[0].battery_share_used
+
+
+def test_a_take_off_place_within_walls_is_refused(tmp_path):
+    outline, _ = box(-50.0, -178.0, 10.0, -130.0)
+    inner, _ = box(-38.0, -172.0, -2.0, -142.0)
+    write_features(tmp_path, "yard.geojson", ("Polygon", outline + inner, {"name": "the yard"}))
+    mission, scene = job(tmp_path, aircraft=SOUTH, hazards={"keep_out": "yard.geojson"})
+    with pytest.raises(SafetyError, match=r"E27 .*of sortie 1 enters keep-out area the yard"):
+        make_plan(mission, scene)
+
+
+def test_lines_drawn_into_an_area_are_reviewed_and_named(tmp_path):
     write_features(tmp_path, "farm.geojson", ("Polygon", square(20.0, 0.0, 30.0), {"name": "the farm"}))
     mission, scene = job(tmp_path, hazards={"keep_out": "farm.geojson"})
-    with pytest.raises(SafetyError, match=r"E27 .*line L\d+ enters keep-out area the farm"):
-        make_plan(mission, scene)
+    found = review(mission, scene, [line_north("L01", 20.0)])
+    assert any(fault.code == "E27" and "line L01 enters keep-out area the farm" in fault.what for fault in found.unsafe)
+
+
+def test_a_sensitive_area_beside_the_lines_is_flown_round_where_it_is_dear(tmp_path):
+    outline, _ = box(-60.0, -135.0, 20.0, -115.0)
+    crossed = []
+    for cost in (0.001, 20.0):
+        write_features(tmp_path, "nest.geojson", ("Polygon", outline, {"name": "the nest", "cost": cost}))
+        mission, scene = job(tmp_path, aircraft=SOUTH, hazards={"sensitive": "nest.geojson"})
+        assert [area.cost for area in scene.sensitive] == [cost]
+        plan = make_plan(mission, scene)
+        crossed.append(float(sensitive_m(scene, plan.lines, plan.sorties)[0]))
+    assert crossed[0] > 3.0
+    assert crossed[1] == 0
 
 
 def test_taking_off_in_a_keep_out_area_is_refused(tmp_path):

@@ -3,14 +3,17 @@ from itertools import pairwise, permutations, product
 
 import numpy as np
 import pytest
+import shapely
 from made_blocks import HEXACOPTER, WING, a_block, a_flyer, a_line
 from numpy.testing import assert_array_equal
 
 from planner.errors import InfeasibleError
+from planner.flight.detours import Zones
 from planner.flight.ordering import order_lines, reversed_line, ways_between
 from planner.flight.paths import turn_between
 from planner.flight.turns import turn_radius_m
 from planner.flight.winds import CALM, Wind
+from planner.ground.obstacles import KeepOut, Sensitive
 
 TAKE_OFFS = np.array([[-50.0, -400.0, 0.0]])
 FAST_WING = replace(WING, max_airspeed_mps=30)
@@ -120,3 +123,40 @@ def test_a_line_reversed_twice_is_itself():
     back = reversed_line(line)
     assert back.kept_points_m() == pytest.approx(line.kept_points_m()[::-1])
     assert reversed_line(back).kept_m == pytest.approx(line.kept_m)
+
+
+def between_ends(flyer, lines):
+    both = [state for line in lines for state in (line, reversed_line(line))]
+    return ways_between(flyer, both, [TAKE_OFFS])[0].between_s
+
+
+def test_what_lies_between_lines_makes_turns_longer_or_bars_them():
+    lines = a_block(4)
+    free = between_ends(a_flyer(), lines)
+    wall = KeepOut("wall", shapely.box(70, -260, 80, 420))
+    longer = between_ends(replace(a_flyer(), zones=Zones((wall,), (), 5.0)), lines)
+    assert longer[2, 3] == free[2, 3]
+    assert longer[0, 2] == pytest.approx(free[0, 2])  # on one side of it
+    assert longer[0, 5] > free[0, 5] + 8  # across it, at the end that it stands before
+    # a ring round the last two lines: the aircraft must land and take off again, which no tour wants
+    ring = shapely.box(-100, -420, 75, 420).boundary.buffer(4)
+    barred = replace(a_flyer(), zones=Zones((KeepOut("ring", ring),), (), 1.0))
+    ways = between_ends(barred, lines)
+    assert ways[0, 4] == pytest.approx(ways[0, -1] + barred.aircraft.swap_s + ways[-1, 4])
+    assert ways[-1, 0] < 1e9 <= ways[-1, 4]
+
+
+def test_many_lines_are_weighed_by_the_way_round_in_plan():
+    lines = a_block(14)
+    wall = Zones(
+        (KeepOut("wall", shapely.box(70, -260, 80, 420)),),
+        (Sensitive("nest", shapely.box(320, -400, 330, 400), 4.0),),
+        5.0,
+    )
+    free, longer = between_ends(a_flyer(), lines), between_ends(replace(a_flyer(), zones=wall), lines)
+    assert longer[0, 2] == free[0, 2]
+    # C: 100 m from (0, 340) to (100, 340): round the wall by (75, 426) instead
+    extra = (np.hypot(70, 87) + np.hypot(18, 87) + 10 - 100) / 8
+    assert longer[0, 5] - free[0, 5] == pytest.approx(extra, abs=0.6)
+    # C: 50 m of which 10 cost five times as much
+    assert longer[12, 14] - free[12, 14] == pytest.approx(40 / 8, abs=1e-6)
