@@ -15,7 +15,8 @@ from pydantic import ValidationError
 from planner.equipment import RangeRating, Sensor
 from planner.files.cards import load_sensor
 from planner.ranging.ratings import by_rate
-from planner.safety.exposurelimits import RULES, class_1_limit_j, eye_limit_j_m2
+from planner.safety import exposures
+from planner.safety.exposurelimits import RULE_NAMES, RULES, class_1_limit_j, eye_limit_j_m2
 from planner.safety.exposures import (
     AID,
     beam_of,
@@ -88,6 +89,18 @@ def test_a_flight_nearer_than_the_computed_distance_is_a_fault_unless_class_1_is
     assert computed_eye_fault(sensor, replace(rating, laser_class="1"), FLOWN, far - 1) is None
     for unsure in ("unknown", "1M", "3R"):
         assert computed_eye_fault(sensor, replace(rating, laser_class=unsure), FLOWN, far - 1) is not None
+
+
+def test_the_strictest_rules_and_the_narrowest_growth_decide():
+    sensor, rating = scanner(exit_beam_mm=(10, 10))
+    far = flown_m(sensor, rating)
+    longest = max(far.naked_m)
+    for shorter in (*far.naked_linear_m, min(far.naked_m)):
+        assert shorter < longest
+        fault = computed_eye_fault(sensor, rating, FLOWN, (shorter + longest) / 2)
+        assert fault is not None
+    strict = RULE_NAMES[RULES[far.naked_m.index(longest)]]
+    assert f"by {strict} (class 3B" in fault.what
 
 
 def test_nothing_is_computed_without_energy_and_that_is_said():
@@ -303,6 +316,20 @@ def test_class_1_of_a_fixed_beam_is_its_pulse_over_the_limit():
                              pulse_rate_hz=10)  # fmt: skip
     naked, telescope = class_1_share(source_of(sensor, rating, 0.0), None)
     assert (naked, telescope) == pytest.approx((0.1e-6 / 1.979205e-7,) * 2, rel=1e-6)
+
+
+def test_a_rosette_is_held_against_class_1_where_it_is_worst(monkeypatch):
+    # card R, 0.1 uJ at 240 kHz: two pulses in 5 us, C5 at its floor, 905 nm: 0.2 / (0.4 * 0.197921) [M, numbers C]
+    sensor, hover = load_sensor("R", Path()), Motion(120.0, 0.0)
+    source = source_of(sensor, sensor.ratings[0], 120.0)
+    naked, telescope = class_1_share(source, hover)
+    assert naked == pytest.approx(0.2 / (0.4 * 0.1979205), rel=1e-6)
+    by_place = []
+    for place in ("edge", "middle"):
+        monkeypatch.setattr(exposures, "worst_places", lambda _, here=place: (here,))
+        by_place.append(class_1_share(source, hover)[1])
+    assert by_place[0] != by_place[1]
+    assert telescope == max(by_place)
 
 
 def test_light_without_breaks_follows_its_mean_power():

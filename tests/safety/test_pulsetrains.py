@@ -146,6 +146,13 @@ def test_a_burst_within_the_grouping_time_counts_as_one_pulse(nm, rules):
         assert found.counted_j_m2 * rate_hz * span == pytest.approx(limit)
 
 
+def test_very_short_pulses_are_held_against_their_own_limit_alone_and_the_groups_in_a_train():
+    # 905 nm, 0.1 ns, 200 kHz: one alone 2.7e4 t^0.75 C4; four in 18 us, 5e5 such groups in 10 s [R, numbers C]
+    found = eye(905, 2e5, "eu2006", pulse_s=1e-10)
+    assert found.single_j_m2 == pytest.approx(2.7e4 * 1e-10**0.75 * 2.570396)
+    assert found.train_j_m2 == pytest.approx(1.285198e-2 / (4 * 5e5**0.25), rel=1e-6)
+
+
 def test_iec_counts_pulses_to_t2_and_the_directive_all():
     assert [counted_s(100, rules) for rules in RULES] == [pytest.approx(10), 100]
     assert [counted_s(0.5, rules) for rules in RULES] == [0.5, 0.5]
