@@ -129,18 +129,20 @@ def plan_picture(assessment: Assessment, sortie: Sortie, met: Encounters) -> Sho
     labels.take((17.0, sheet.height_mm - 3), 17.0, 2.6)
     spots = [(letter, sheet.place(spot.place_m)) for letter, spot in _spots(met)]
     badges = _badges(spots, labels)
+    obstacles = [_obstacle(thing, sheet, labels, named=thing is met.tallest) for thing in scene.obstacles]
+    keep_outs = [_named(area.name, area.polygon, sheet, labels) for area in scene.keep_outs]
     lines = [_line(line.line_id, line.kept_points_m(), sheet, labels) for line in sortie.lines]
     return {
         "width": sheet.width_mm,
         "height": sheet.height_mm,
         "area": sheet.area(scene.area),
-        "keep_outs": [_named(area.name, area.polygon, sheet, labels) for area in scene.keep_outs],
+        "keep_outs": keep_outs,
         "sensitive": [sheet.area(area.polygon) for area in scene.sensitive],
         "others": [sheet.course(line.kept_points_m()) for line in plan.lines if line.line_id not in sortie.line_ids],
         "ways": [sheet.course(piece) for piece in between_lines(thinned(sortie.path))],
         "arrows": list(_way_arrows(sortie, sheet)),
         "lines": lines,
-        "obstacles": [_obstacle(thing, sheet, labels, named=thing is met.tallest) for thing in scene.obstacles],
+        "obstacles": obstacles,
         "take_off": {"x": round(take_off[0], 2), "y": round(take_off[1], 2)},
         "spots": badges,
         "bar": _bar(sheet),
@@ -176,6 +178,8 @@ def _badges(spots: Sequence[tuple[str, tuple[float, float]]], labels: _Labels) -
     """Return a ring at each place on paper and its letter beside it, joined by a short line."""
     away = [(_BADGE_MM * np.sin(turn), -_BADGE_MM * np.cos(turn)) for turn in np.radians(np.arange(0, 360, 45))]
     shown = []
+    for _, place in spots:
+        labels.take(place, 1.3, 1.3)
     for letter, (x, y) in spots:
         free = labels.placed("MM", x, y, away) or {"x": round(x, 2), "y": round(y - _BADGE_MM, 2)}
         shown.append({"letter": letter, "at_x": round(x, 2), "at_y": round(y, 2), "x": free["x"], "y": free["y"]})
@@ -190,7 +194,8 @@ def _line(name: str, points_m: Array, sheet: _Sheet, labels: _Labels) -> Shown:
     ahead = (end - start) / length if length > 0 else np.array([0.0, -1.0])
     words = 1.2 + _TEXT_MM * _GLYPH_SHARE * min(len(name), _LONGEST_NAME) / 2 * abs(ahead[0]) + abs(ahead[1])
     side = np.array([-ahead[1], ahead[0]])
-    offs = [-words * ahead, side * 2.6 + ahead * 4, -side * 2.6 + ahead * 4, (length + words) * ahead]
+    beside = [turn * side * 2.6 + at * ahead for at in (4.0, 10.0, 0.5 * length) for turn in (1, -1)]
+    offs = [-words * ahead, *beside[:2], (length + words) * ahead, *beside[2:]]
     return {
         "course": svg_path(places),
         "arrow": _arrow(start + 0.62 * (end - start), ahead),
