@@ -29,6 +29,10 @@ from planner.forecast.volumes import ChangeForecast, VolumeForecast
 from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission
 from planner.safety.cautions import Caution
+from planner.safety.exposures import HazardDistances
+from planner.safety.groundrisk import GroundRisk
+from planner.safety.rules import RuleResult
+from planner.safety.windowcautions import DayWindows
 
 
 @dataclass(frozen=True)
@@ -90,6 +94,8 @@ class Plan:
         Why batteries or wind do not allow lines that somebody drew.
     changes : tuple of str
         What was done to lines that met keep-out areas, each a sentence without its stop.
+    nearest_eye_m : float
+        Shortest distance in space from what is flown to an eye of whoever stands there, doubt taken off [m].
     """
 
     lines: tuple[FlightLine, ...]
@@ -100,6 +106,7 @@ class Plan:
     path_faults: tuple[Fault, ...] = ()
     unflown: tuple[Fault, ...] = ()
     changes: tuple[str, ...] = ()
+    nearest_eye_m: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -212,6 +219,86 @@ class Quality:
 
 
 @dataclass(frozen=True)
+class EyeFigures:
+    """What is stated and computed for eyes at one pulse rate.
+
+    Attributes
+    ----------
+    pulse_rate_hz, line_rate_hz, speed_mps : float
+        Pulses and scan lines per second [Hz] and ground speed [m/s], the slowest flown.
+    laser_class, stated_m : str, float or None
+        Class and hazard distance [m] as the card states them.
+    flown, stopped : HazardDistances or None
+        Computed distances of the beam as flown, and of one that a failed scanner leaves at rest; None where the card
+        states no energy.
+    nearest_m : float
+        Shortest distance in space from the flight to an eye [m].
+    light_on_m : tuple of float or None
+        Heights above take-off from which light may be on over people there, for naked and aided eyes [m].
+    """
+
+    pulse_rate_hz: float
+    line_rate_hz: float
+    speed_mps: float
+    laser_class: str
+    stated_m: float | None
+    flown: HazardDistances | None
+    stopped: HazardDistances | None
+    nearest_m: float
+    light_on_m: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class Exposure:
+    """Exposure of the eyes of whoever stands in a cell, by the stricter set of rules; arrays of shape (rows, cols).
+
+    Attributes
+    ----------
+    cells : CellGrid
+        The cells.
+    nearest_m : ndarray
+        Shortest distance from the way on which light may be on [m]; nan where none is known or it is far.
+    naked, aided, stopped : ndarray
+        How often exposure goes into its limit: of a naked eye and of one behind glasses as flown, and of a naked eye on
+        which a failed scanner rests. Over 1 is too much.
+    """
+
+    cells: CellGrid
+    nearest_m: npt.NDArray[np.float64]
+    naked: npt.NDArray[np.float64]
+    aided: npt.NDArray[np.float64]
+    stopped: npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Safety:
+    """What a flight may do to others, and when it may be flown; never a clearance.
+
+    Attributes
+    ----------
+    cautions : tuple of Caution
+        About eyes, rules, the ground and the hours, in the order to be read.
+    eyes : tuple of EyeFigures
+        One for each pulse rate flown.
+    exposure : Exposure or None
+        Cell by cell; None where no energy is known.
+    rules : tuple of RuleResult
+        How the flight stands to each rule of the mission's profile.
+    risk : GroundRisk or None
+        Where the aircraft may fall; None where nothing is flown.
+    windows : DayWindows or None
+        Of satellites and water; None where neither is asked for.
+    """
+
+    cautions: tuple[Caution, ...] = ()
+    eyes: tuple[EyeFigures, ...] = ()
+    exposure: Exposure | None = None
+    rules: tuple[RuleResult, ...] = ()
+    risk: GroundRisk | None = None
+    windows: DayWindows | None = None
+
+
+@dataclass(frozen=True)
 class Assessment:
     """All there is to say about a job: what the writers of outputs receive.
 
@@ -226,7 +313,9 @@ class Assessment:
     quality : Quality
         What the forecast is worth.
     unsafe : tuple of Fault
-        Lines that break the clearance or the stated hazard distance.
+        Lines that break the clearance, a keep-out area or a hazard distance.
+    safety : Safety
+        What the flight may do to others.
     """
 
     mission: Mission
@@ -237,3 +326,4 @@ class Assessment:
     cautions: tuple[Caution, ...]
     assumptions: tuple[str, ...]
     unsafe: tuple[Fault, ...] = ()
+    safety: Safety = Safety()

@@ -424,7 +424,7 @@ def test_a_plan_below_the_stated_hazard_distance_is_refused(meadow):
         for rating in meadow.mission.sensor.ratings
     )
     mission = replace(meadow.mission, sensor=replace(meadow.mission.sensor, ratings=ratings))
-    with pytest.raises(SafetyError, match=r"E36 lowest height above ground \d+\.\d m is under .* 70 m"):
+    with pytest.raises(SafetyError, match=r"E36 an eye on the ground .* comes within \d+\.\d m, under the .* 70 m"):
         make_plan(mission, meadow.scene)
 
 

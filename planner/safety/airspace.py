@@ -39,8 +39,8 @@ def standing_cautions() -> tuple[Caution, ...]:
         Caution(
             "airspace",
             "note",
-            "Airspace, aerodromes and people on the ground were not checked. Check them for the place and "
-            "the day with the authority in charge.",
+            "Airspace, aerodromes and people on the ground are known only as far as files give them, and rules only as "
+            "the profile holds them. Check them for the place and the day with the authority in charge.",
         ),
     )
 

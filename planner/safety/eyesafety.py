@@ -49,14 +49,18 @@ def laser_caution(rating: RangeRating, lowest_agl_m: float) -> Caution:
     return Caution("laser", status, text, lowest_agl_m, distance, "m above ground, least")
 
 
-def eye_fault(rating: RangeRating, lowest_agl_m: float) -> Fault | None:
-    """Return the fault of a flight lower than the stated hazard distance, or None; class 1 as stated is let pass."""
+def eye_fault(rating: RangeRating, nearest_m: float) -> Fault | None:
+    """Return the fault (E36) of a flight nearer to people than the stated hazard distance, or None.
+
+    Class 1 as stated is let pass. `nearest_m` is the shortest distance to an eye of whoever stands there [m].
+    """
     distance = rating.hazard_distance_m
-    if rating.laser_class == "1" or distance is None or not lowest_agl_m < distance:
+    if rating.laser_class == "1" or distance is None or not nearest_m < distance:
         return None
     return Fault(
         "E36",
-        f"lowest height above ground {lowest_agl_m:.1f} m is under the stated hazard distance {distance:g} m "
+        f"an eye on the ground or on what stands there comes within {nearest_m:.1f} m, under the stated hazard "
+        f"distance {distance:g} m "
         f"(class {rating.laser_class}, {_rate(rating)})",
         "",
         "fly higher, or use a pulse rate with a shorter stated hazard distance",

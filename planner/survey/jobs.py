@@ -20,10 +20,10 @@ from planner.mission import Mission
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
-from planner.safety.eyesafety import eye_fault
+from planner.safety.eyesafety import EYE_HEIGHT_M
 from planner.survey.clearing import lines_to_fly
 from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
-from planner.survey.legs import rating_of
+from planner.survey.guarding import eye_faults, nearest_eye_m, safety_of
 from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
 from planner.survey.remarks import cautions_of, method
@@ -59,7 +59,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine, faults: Seque
         swath_m=swath,
         density_per_m2=returns_per_m / swath if swath > 0 else np.nan,
         ceiling_over_m=max(0.0, high - mission.limits.ceiling_agl_m) if agl_known.size else np.nan,
-        unsafe=too_near or eye_fault(rating_of(mission, line.pulse_rate_hz), low) is not None,
+        unsafe=too_near or any(True for _ in eye_faults(mission, (line,), low - EYE_HEIGHT_M)),
     )
 
 
@@ -78,15 +78,13 @@ def _plan_of(
     faults = path_faults(mission, scene, legs)
     figures = tuple(line_figures(mission, scene, line, faults) for line in lines)
     flight = flight_figures(to_fly, mission.aircraft, mission.sensor, scene.frame, sorties)
-    return Plan(lines, settings, figures, flight, sorties, faults, unflown)
+    nearest = nearest_eye_m(mission, scene, legs)
+    return Plan(lines, settings, figures, flight, sorties, faults, unflown, nearest_eye_m=nearest)
 
 
 def unsafe_lines(mission: Mission, plan: Plan) -> tuple[Fault, ...]:
-    """Return the faults of the path, and one for each pulse rate flown below its hazard distance."""
-    lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
-    rates = sorted({line.pulse_rate_hz for line in plan.lines})
-    faults = (eye_fault(rating_of(mission, rate), lowest) for rate in rates)
-    return (*plan.path_faults, *(fault for fault in faults if fault is not None))
+    """Return the faults of the path, and one for each pulse rate whose hazard distance reaches an eye."""
+    return (*plan.path_faults, *eye_faults(mission, plan.lines, plan.nearest_eye_m))
 
 
 def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = None) -> Plan:
@@ -173,9 +171,10 @@ def assess(
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
     quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
     unsafe = unsafe_lines(mission, plan)
-    cautions = cautions_of(mission, scene, plan, forecast.accuracy, unsafe)
+    safety = safety_of(mission, scene, forecast.cells, plan)
+    cautions = cautions_of(mission, scene, plan, safety, unsafe, forecast.accuracy)
     assumptions = (*mission.assumptions, *method(mission, scene))
-    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe)
+    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe, safety)
 
 
 def review(

@@ -7,7 +7,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from planner.assessment import Plan
+from planner.assessment import Plan, Safety
 from planner.errors import Fault
 from planner.flight.cuts import drifting_lines
 from planner.forecast.accuracy import TESTED_SLOPE_DEG, AccuracyFigures
@@ -33,7 +33,6 @@ from planner.safety.positions import base_caution, logging_caution
 from planner.safety.ranges import range_cautions
 from planner.safety.recorder import recorder_cautions
 from planner.survey.flying import legs_of, over_unknown, sensitive_m
-from planner.survey.hours import windows_of
 from planner.survey.legs import rating_of
 from planner.survey.watching import sight_cautions
 
@@ -161,8 +160,6 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
         [max(line.pulse_rate_hz for line in sortie.lines) for sortie in plan.sorties],
     )
     yield logging_caution(conditions.start, lasts_s)
-    if windows := windows_of(mission, scene, plan.lines, plan.sorties, lasts_s):
-        yield from windows.cautions
     yield from _wind_caution(plan)
     yield from _unknown_ground(mission, scene, plan)
     if not plan.sorties:
@@ -184,9 +181,24 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
 
 
 def cautions_of(
-    mission: Mission, scene: Scene, plan: Plan, accuracy: AccuracyFigures, unsafe: Sequence[Fault]
+    mission: Mission,
+    scene: Scene,
+    plan: Plan,
+    safety: Safety,
+    unsafe: Sequence[Fault],
+    accuracy: AccuracyFigures | None = None,
 ) -> tuple[Caution, ...]:
-    """Return the cautions of a flight in the order to be read; `unsafe` are the faults of its lines."""
+    """Return the cautions of a flight in the order to be read.
+
+    Parameters
+    ----------
+    mission, scene, plan, safety : Mission, Scene, Plan, Safety
+        The job.
+    unsafe : sequence of Fault
+        Of its lines.
+    accuracy : AccuracyFigures or None
+        What is forecast of heights; None where nothing is.
+    """
     rates = sorted({line.pulse_rate_hz for line in plan.lines})
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
     highest = max((figure.agl_max_m for figure in plan.figures), default=np.nan)
@@ -196,8 +208,9 @@ def cautions_of(
         *_zone_cautions(mission, plan),
         ceiling_caution(highest, mission.limits.ceiling_agl_m, over),
         *(laser_caution(rating_of(mission, rate), lowest) for rate in rates),
+        *safety.cautions,
         *_flight_cautions(mission, scene, plan),
-        *_accuracy_caution(accuracy),
+        *(_accuracy_caution(accuracy) if accuracy is not None else ()),
         *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
         *(
             Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
