@@ -16,6 +16,7 @@ from planner.files.cards import bundled, load_sensor
 
 ROOT = Path(planner.__file__).parents[1]
 OUTPUTS = {
+    "briefing.html",
     "cause.tif",
     "checkpoints.csv",
     "checkpoints.geojson",

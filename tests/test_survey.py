@@ -17,6 +17,7 @@ from made_site import FRAME, write_raster, write_site
 import planner
 from planner.equipment import RangeRating
 from planner.errors import SafetyError
+from planner.files.briefing import write_briefing
 from planner.files.bundle import summary_schema, write_outputs
 from planner.files.cards import load_aircraft, load_sensor
 from planner.files.geofiles import input_files, read_scene
@@ -49,6 +50,7 @@ def flown(mission_file, folder, threads=2):
         input_files=input_files(mission),
         write_map=write_map,
         write_report=write_report,
+        write_briefing=write_briefing,
     )
     return Job(mission, scene, assessment, folder)
 

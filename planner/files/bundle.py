@@ -29,6 +29,7 @@ from planner.files.planfiles import (
     write_grid,
 )
 from planner.files.qualityfigures import quality_figures
+from planner.files.safetyfigures import safety_figures
 from planner.files.sortiefiles import hazard_figures, sortie_figures, sortie_of_lines
 from planner.forecast.budgets import NO_TERM
 from planner.forecast.gaps import CAUSES, NOT_JUDGED
@@ -67,6 +68,7 @@ def write_outputs(
     input_files: Sequence[tuple[str, Path]],
     write_map: Callable[[Path, Assessment], None],
     write_report: Callable[[Path, Assessment], None],
+    write_briefing: Callable[[Path, Assessment], None],
 ) -> None:
     """Write all output files of a job; the folder appears, or is replaced, only when every file is there.
 
@@ -80,8 +82,8 @@ def write_outputs(
         Whether an output folder that exists may be replaced, with all that lies in it.
     input_files : sequence of (str, Path)
         Name as the mission declares it, and place, of every file that was read.
-    write_map, write_report : callable
-        Write map.html and report.html to the path they are given.
+    write_map, write_report, write_briefing : callable
+        Write map.html, report.html and briefing.html to the path they are given.
 
     Raises
     ------
@@ -95,6 +97,7 @@ def write_outputs(
         _write_files(fresh, assessment, input_files)
         write_map(fresh / "map.html", assessment)
         write_report(fresh / "report.html", assessment)
+        write_briefing(fresh / "briefing.html", assessment)
         old = workshop / "old"
         if folder.exists():
             folder.rename(old)
@@ -127,10 +130,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "cases": [{name: getattr(case, name) for name in CASE_NAMES} for case in forecast.cases],
             "by_class": [_part_dict(part, forecast.cases) for part in forecast.by_class],
             "by_feature": [_part_dict(part, forecast.cases) for part in forecast.by_feature],
-            "safety": {
-                "cautions": [vars(caution) for caution in assessment.cautions],
-                "unsafe": [asdict(fault) for fault in assessment.unsafe],
-            },
+            "safety": safety_figures(assessment),
             "assumptions": assessment.assumptions,
             "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],
         }

@@ -26,7 +26,6 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
 from planner.ground.geodesy import Frame, geodesic_area_m2
 from planner.ground.surface import Scene
-from planner.mission import Mission
 
 Array = npt.NDArray[np.float64]
 
@@ -34,6 +33,8 @@ DEGREE_DIGITS = 9
 """Decimals of longitude and latitude: 0.1 mm on the ground."""
 HEIGHT_DIGITS = 3
 TIME_DIGITS = 2
+SAME_PLACE_M = 0.5
+"""Take-off places nearer than this are one [m]."""
 FIGURE_DIGITS = 9
 """Significant digits of a reported figure: the noise of the last bits stays out of the files."""
 
@@ -66,20 +67,24 @@ def plan_geojson(assessment: Assessment) -> dict[str, Any]:
     which the line's sortie takes off. The path of each sortie is thinned, see `planner.files.sortiefiles.thinned`.
     """
     mission, scene, plan = assessment.mission, assessment.scene, assessment.plan
-    sortie_of, first_m = sortie_of_lines(plan.sorties), _take_off_height_m(mission, scene)
+    sortie_of, first_m = sortie_of_lines(plan.sorties), _take_off_height_m(assessment)
     ground_m = {sortie.number: float(sortie.take_off_m[2]) for sortie in plan.sorties}
     features = []
     for line, figures in zip(plan.lines, plan.figures, strict=True):
         number = sortie_of.get(line.line_id)
         take_off_m = first_m if number is None else ground_m[number]
         features.append(_line_feature(line, figures, scene, take_off_m, number))
-    area = {"kind": "area", "area_m2": json_value(geodesic_area_m2(scene.frame, scene.area))}
-    features.append(_feature(_polygon_geometry(scene.frame, scene.area), area))
+    features.append(_area_feature(scene.frame, scene.area, {"kind": "area"}))
     features += [
         _feature({"type": "Point", "coordinates": _rounded(np.array(point))}, {"kind": "take-off", "id": f"T{n:02d}"})
-        for n, point in enumerate(mission.take_off_deg, 1)
+        for n, point in enumerate(take_offs_deg(assessment), 1)
     ]
     features += [_path_feature(sortie, scene) for sortie in plan.sorties]
+    if (risk := assessment.safety.risk) is not None:
+        buffer = {"kind": "ground risk buffer", "model": risk.model, "widest_m": risk.widest_m}
+        features.append(_area_feature(scene.frame, risk.buffer, buffer))
+        if not risk.overshoot.is_empty:
+            features.append(_area_feature(scene.frame, risk.overshoot, {"kind": "overshoot footprint"}))
     return {"type": "FeatureCollection", "name": mission.name, "heights": heights_statement(scene)} | {
         "features": features
     }
@@ -243,12 +248,36 @@ def _course_feature(
     return _feature({"type": "LineString", "coordinates": positions}, properties)
 
 
-def _take_off_height_m(mission: Mission, scene: Scene) -> float | None:
-    """Return the scene height [m] of the ground at the first take-off point; None without one on known ground."""
-    if not mission.take_off_deg:
+def take_offs_deg(assessment: Assessment) -> tuple[tuple[float, float], ...]:
+    """Return the take-off places, longitude and latitude [deg]: those declared, then those chosen for sorties."""
+    declared, frame = assessment.mission.take_off_deg, assessment.scene.frame
+    places = [np.array(frame.from_lonlat(*place), dtype=np.float64) for place in declared]
+    chosen: list[tuple[float, float]] = []
+    for sortie in assessment.plan.sorties:
+        place = sortie.take_off_m[:2]
+        if all(np.hypot(*(place - other)) > SAME_PLACE_M for other in places):
+            places.append(place)
+            lon, lat = frame.to_lonlat(*place)
+            chosen.append((float(lon), float(lat)))
+    return (*declared, *chosen)
+
+
+def _take_off_height_m(assessment: Assessment) -> float | None:
+    """Return the scene height [m] of the ground at the first take-off place; None without one on known ground."""
+    places, scene = take_offs_deg(assessment), assessment.scene
+    if not places:
         return None
-    height = float(scene.ground.at(*scene.frame.from_lonlat(*mission.take_off_deg[0])))
+    height = float(scene.ground.at(*scene.frame.from_lonlat(*places[0])))
     return height if math.isfinite(height) else None
+
+
+def _area_feature(
+    frame: Frame, shape: shapely.Polygon | shapely.MultiPolygon, properties: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return a polygon with its geodesic area."""
+    measured = {name: json_value(value) for name, value in properties.items()}
+    measured["area_m2"] = json_value(geodesic_area_m2(frame, shape))
+    return _feature(_polygon_geometry(frame, shape), measured)
 
 
 def _feature(geometry: Mapping[str, Any], properties: Mapping[str, Any]) -> dict[str, Any]:

@@ -324,7 +324,7 @@ def flight_figures(
     if not sorties:
         return figures
     flown = _named_times_s([sortie.path for sortie in sorties])
-    swap = sorties[-1].starts_s + sorties[-1].path.duration_s - flown["total"]
+    swap = sum(after.starts_s - before.starts_s - before.path.duration_s for before, after in pairwise(sorties))
     return figures | {
         "turns": sum(len(sortie.lines) - 1 for sortie in sorties),
         "time_s": flown | {"swap": swap, "total": flown["total"] + swap},

@@ -50,12 +50,12 @@ def _untold(marks: Marks, plan_frame: str) -> str:
     if marks.frame is None:
         return (
             f"Nobody says in which frame base station and checkpoints are known; the plan is in {plan_frame}. "
-            "Frames differ by up to two metres: give navigation.marks_frame, and navigation.marks_epoch where it moves."
+            "Frames differ by up to two metres: give marks.frame, and marks.epoch where it moves."
         )
     if marks.epoch is None and needs_epoch(marks.frame):
         return (
             f"The marks are in {marks.frame}, in which ground moves by centimetres a year, and nobody says as of when: "
-            "give navigation.marks_epoch."
+            "give marks.epoch."
         )
     return (
         f"How {marks.frame} lies to {plan_frame} is not known here to the centimetre. Give the marks in a frame that "

@@ -27,11 +27,8 @@ def base_caution(distance_m: float, ppm: float) -> Caution:
     """
     grows = f"its distance adds {distance_m * ppm * 1e-4:.1f} cm to each axis"
     far = distance_m > FARTHEST_BASE_M
-    text = (
-        f"The flight goes as far as {distance_m / 1000:.3g} km from the base station; {grows}. "
-        + ("Take a nearer base, or set one up on site. " if far else "")
-        + "Base and checkpoints must be in one frame and epoch: state both."
-    )
+    text = f"The flight goes as far as {distance_m / 1000:.3g} km from the base station; {grows}."
+    text += " Take a nearer base, or set one up on site." if far else ""
     return Caution("base station", "over" if far else "within", text, distance_m, FARTHEST_BASE_M, "m")
 
 

@@ -27,6 +27,7 @@ NAMES = {
     "gaps.geojson",
     "summary.json",
     "map.html",
+    "briefing.html",
     "report.html",
     "density.tif",
     "passes.tif",
@@ -41,6 +42,10 @@ NAMES = {
 
 def _map(path, assessment):
     path.write_text(f"<p>{assessment.mission.date}</p>")
+
+
+def _briefing(path, assessment):
+    path.write_text(f"<p>{assessment.mission.name}</p>", encoding="utf-8")
 
 
 def _report(path, assessment):
@@ -64,7 +69,9 @@ def inputs(tmp_path):
     return [("meadow.toml", tmp_path / "meadow.toml")]
 
 
-def _write(folder, inputs, *, replace=False, assessment=None, write_map=_map, write_report=_report):
+def _write(
+    folder, inputs, *, replace=False, assessment=None, write_map=_map, write_report=_report, write_briefing=_briefing
+):
     write_outputs(
         folder,
         assessment or small_assessment(),
@@ -72,6 +79,7 @@ def _write(folder, inputs, *, replace=False, assessment=None, write_map=_map, wr
         input_files=inputs,
         write_map=write_map,
         write_report=write_report,
+        write_briefing=write_briefing,
     )
 
 
@@ -384,7 +392,7 @@ def test_replace_spares_what_is_not_ours(tmp_path, inputs):
     assert (tmp_path / "meadow.toml").is_file()
 
 
-@pytest.mark.parametrize("broken", ["write_map", "write_report"])
+@pytest.mark.parametrize("broken", ["write_map", "write_report", "write_briefing"])
 @pytest.mark.parametrize("replace", [False, True])
 def test_failure_leaves_nothing_behind(tmp_path, inputs, replace, broken):
     folder = tmp_path / "out" / "meadow"

@@ -39,8 +39,8 @@ def test_the_doubt_counts_in_the_verdict_as_the_shift_does(length_m):
 @pytest.mark.parametrize(
     ("marks", "said"),
     [
-        (Marks(), "give navigation.marks_frame"),
-        (Marks(frame="ITRF2014"), "nobody says as of when: give navigation.marks_epoch"),
+        (Marks(), "give marks.frame"),
+        (Marks(frame="ITRF2014"), "nobody says as of when: give marks.epoch"),
         (Marks(frame="DHDN"), "How DHDN lies to WGS 84 is not known here"),
     ],
 )
