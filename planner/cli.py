@@ -172,7 +172,8 @@ def resume(
         planned = read_lines(lines, declared, scene)
         flown = survey.lines_named(planned, done)
         if len(flown) == len(planned):
-            typer.echo(f"all {len(planned)} lines are done: nothing is left to fly, nothing is written")
+            said = f"all {len(planned)} lines are done: nothing is left to fly, nothing is written"
+            typer.echo(json.dumps({"lines_left": [], "said": said}) if as_json else said)
             raise typer.Exit
         return survey.resume(declared, scene, planned, flown, progress=tell, threads=threads)
 

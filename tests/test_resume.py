@@ -191,6 +191,8 @@ def test_nothing_left_is_said_and_nothing_written(folder, call, tmp_path):
     code, said, complaint = call("resume", folder, "--done", ",".join(lines), "--out", tmp_path / "left")
     assert (code, complaint) == (0, "")
     assert said == f"all {len(lines)} lines are done: nothing is left to fly, nothing is written\n"
+    code, as_json, _ = call("resume", folder, "--done", ",".join(lines), "--out", tmp_path / "left", "--json")
+    assert (code, json.loads(as_json)) == (0, {"lines_left": [], "said": said.strip()})
     assert list(tmp_path.iterdir()) == []
 
 

@@ -52,14 +52,10 @@ def ceiling_caution(highest_agl_m: float, ceiling_agl_m: float, lines_over: int)
             "ceiling", "cannot tell", "Height above ground is unknown.", None, ceiling_agl_m, "m above ground"
         )
     if highest_agl_m <= ceiling_agl_m + ROUNDING_M:
-        text = (
-            "Greatest height above the ground beneath, over every point of every line, stays under the ceiling given."
-        )
+        text = "Greatest height above the ground beneath, over all that is flown, stays under the ceiling given."
         return Caution("ceiling", "within", text, highest_agl_m, ceiling_agl_m, "m above ground")
-    text = (
-        f"Lines over the ceiling given: {lines_over}, "
-        f"by up to {highest_agl_m - ceiling_agl_m:.1f} m. Fly lower, or hold a permission that allows it."
-    )
+    where = f"Lines over the ceiling given: {lines_over}" if lines_over else "Turns or ferries over the ceiling given"
+    text = f"{where}, by up to {highest_agl_m - ceiling_agl_m:.1f} m. Fly lower, or hold a permission that allows it."
     return Caution("ceiling", "over", text, highest_agl_m, ceiling_agl_m, "m above ground")
 
 

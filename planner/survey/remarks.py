@@ -180,6 +180,14 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
         )
 
 
+def _highest_agl_m(scene: Scene, plan: Plan) -> float:
+    """Return the greatest height above the ground beneath of all that is flown [m]; nan where it is unknown."""
+    places = legs_of(plan.lines, plan.sorties).places_m
+    above = places[:, 2] - scene.ground.at(places[:, 0], places[:, 1])
+    known = above[np.isfinite(above)]
+    return float(known.max()) if known.size else float("nan")
+
+
 def cautions_of(
     mission: Mission,
     scene: Scene,
@@ -201,7 +209,7 @@ def cautions_of(
     """
     rates = sorted({line.pulse_rate_hz for line in plan.lines})
     lowest = min((figure.agl_min_m for figure in plan.figures), default=np.nan)
-    highest = max((figure.agl_max_m for figure in plan.figures), default=np.nan)
+    highest = _highest_agl_m(scene, plan)
     over = sum(figure.ceiling_over_m > 0 for figure in plan.figures)
     return (
         *standing_cautions(),
