@@ -1,9 +1,11 @@
-"""What is flown between the lines, and what stands in the way, on the offline map.
+"""What is flown between the lines, from where, and what stands in the way, on the offline map.
 
-Lives here: the layers of paths, obstacles and areas with their popups. Must not know pages or how legs were judged.
+Lives here: the layers of paths, take-off places, obstacles and areas with their popups. Must not know pages or how legs
+were judged.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -13,12 +15,13 @@ import shapely
 from planner.assessment import Assessment
 from planner.files.flightwords import KIND_WORDS, SortieRow, above_ground_text, doubt_text, sortie_rows, span_text
 from planner.files.mapshapes import Shape, degrees, feature, numbered, point, polygons, word_number
-from planner.files.mapwords import Said
+from planner.files.mapwords import Said, take_off_said
 from planner.files.sortiefiles import between_lines, thinned
 from planner.ground.obstacles import Obstacle
 from planner.ground.surface import Scene
 
 PATH_INK, OBSTACLE_INK, KEEP_OUT_INK, SENSITIVE_INK = "#00707a", "#6b2c00", "#c1121f", "#6d5200"
+ACCESS_INK = "#2f6b1f"
 
 STYLES: Mapping[str, Mapping[str, Any]] = {
     "path-casing": {"color": "#ffffff", "weight": 3.5, "opacity": 0.7, "interactive": False},
@@ -28,6 +31,7 @@ STYLES: Mapping[str, Mapping[str, Any]] = {
     "wire": {"color": OBSTACLE_INK, "weight": 2.5, "dashArray": "10 3 2 3"},
     "keep-out": {"color": KEEP_OUT_INK, "weight": 2.5, "fillColor": "url(#keep-out)", "fillOpacity": 1},
     "sensitive": {"color": SENSITIVE_INK, "weight": 2, "dashArray": "8 4 2 4", "fillOpacity": 0},
+    "access": {"color": ACCESS_INK, "weight": 1.2, "fill": False, "interactive": False},
 }
 
 _ARROW_AT, _SHORTEST_M = 0.4, 25.0
@@ -37,12 +41,49 @@ _ARROW_AT, _SHORTEST_M = 0.4, 25.0
 def flight_layers(assessment: Assessment, words: list[Said]) -> dict[str, tuple[str, list[Shape]]]:
     """Return pane and shapes of each layer that has any, lowest first; `words` takes the texts of the popups."""
     found = {
+        "access": ("hazards", _access(assessment)),
         "sensitive": ("hazards", _sensitive(assessment, words)),
         "keepouts": ("hazards", _keep_outs(assessment, words)),
         "obstacles": ("hazards", _obstacles(assessment, words)),
         "paths": ("paths", _paths(assessment, words)),
     }
     return {name: (pane, numbered(shapes)) for name, (pane, shapes) in found.items() if shapes}
+
+
+def take_off_places(assessment: Assessment) -> dict[tuple[float, float], list[int]]:
+    """Return the take-off places, longitude and latitude [deg], with the sorties that leave from each.
+
+    They are those of the mission, or where it names none those that were chosen, in the order used.
+    """
+    frame = assessment.scene.frame
+    found: dict[tuple[float, float], list[int]] = {}
+    for lon, lat in assessment.mission.take_off_deg:
+        found[(lon, lat)] = []
+    if found:
+        return found
+    for sortie in assessment.plan.sorties:
+        lon, lat = degrees(frame, sortie.take_off_m[np.newaxis])[0]
+        found.setdefault((lon, lat), []).append(sortie.number)
+    return found
+
+
+def take_off_shapes(assessment: Assessment, words: list[Said]) -> list[Shape]:
+    """Return the take-off places, numbered from 1."""
+    shapes = []
+    for number, (place, sorties) in enumerate(take_off_places(assessment).items(), start=1):
+        said = take_off_said(number, *place)
+        if sorties:
+            rows = (*said.rows, ("Sorties", ", ".join(map(str, sorties))))
+            said = replace(said, rows=rows, note="Chosen by the plan where take-off is allowed: walk there and look.")
+        key, mark = word_number(words, said), word_number(words, Said(str(number)))
+        geometry = {"type": "Point", "coordinates": list(place)}
+        shapes.append(feature("point", geometry, symbol="takeoff", key=key, mark=mark))
+    return numbered(shapes)
+
+
+def _access(assessment: Assessment) -> list[Shape]:
+    scene = assessment.scene
+    return [feature("access", polygons(scene.frame, area)) for area in scene.access]
 
 
 def _paths(assessment: Assessment, words: list[Said]) -> list[Shape]:

@@ -10,8 +10,13 @@ from planner.assessment import Assessment
 from planner.files.flightwords import RESERVE_WORDS, sortie_rows
 from planner.files.mapaccuracy import chance_legend, error_legend
 from planner.files.mapclasses import case_legends, kinds_differ, legend, unjudged_returns
+from planner.files.mapflight import take_off_places
+from planner.files.mapsafety import drawn_places, drawn_volumes, exposure_legend
+from planner.files.safetywords import OPEN, cited_text, counted, grouped, lonlat_of, measure_text, untold, value_text
 from planner.forecast.acceptance import Status
 from planner.forecast.confidence import SURE_CHANCE
+from planner.ground.surroundings import KINDS
+from planner.safety.cautions import Caution
 
 STATUSES: tuple[Status, ...] = ("met", "not met", "assumed")
 """What acceptance is counted by; clauses that are only reported have no limit to keep to."""
@@ -24,6 +29,7 @@ def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
     return (
         _accuracy_of(assessment)
         | _flight_of(assessment)
+        | {"safety": _safety_of(assessment)}
         | {
             "mission": mission,
             "met": forecast.met,
@@ -34,7 +40,6 @@ def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
             "coverage": forecast.coverage,
             "line_count": len(assessment.plan.lines),
             "time": f"{minutes // 60}:{minutes % 60:02d}",
-            "cautions": assessment.cautions,
             "assumptions": assessment.assumptions,
             "legend": legend(assessment),
             "cases": forecast.cases,
@@ -59,7 +64,42 @@ def _flight_of(assessment: Assessment) -> dict[str, Any]:
         "obstacle_kinds": {thing.kind for thing in scene.obstacles},
         "any_keep_out": bool(scene.keep_outs),
         "any_sensitive": bool(scene.sensitive),
+        "any_access": bool(scene.access),
+        "take_offs": len(take_off_places(assessment)),
     }
+
+
+def _safety_of(assessment: Assessment) -> dict[str, Any]:
+    """Return what is said of safety: cautions in groups, rules in a row each, and which layers there are."""
+    safety, scene = assessment.safety, assessment.scene
+    given = {kind: len(scene.beneath[kind]) for kind in KINDS if scene.beneath.get(kind)}
+    return {
+        "counts": counted(assessment.cautions),
+        "groups": [
+            {"title": group.title, "open": list(map(_caution, group.open)), "folded": list(map(_caution, group.folded))}
+            for group in grouped(assessment.cautions, safety.rules)
+        ],
+        "untold": untold(safety),
+        "rules": [
+            {"figures": one, "measured": value_text(one.measured), "limit": value_text(one.limit)}
+            for one in sorted(safety.rules, key=lambda one: [*OPEN, "within"].index(one.status))
+        ],
+        "risk": safety.risk,
+        "exposure": exposure_legend(assessment),
+        "volumes": len(scene.airspace or ()),
+        "volumes_drawn": len(drawn_volumes(assessment)),
+        "beneath": [
+            {"kind": kind, "words": KINDS[kind], "given": count, "drawn": len(drawn_places(assessment, kind))}
+            for kind, count in given.items()
+        ],
+        "overs": sum(
+            caution.status == "over" and lonlat_of(caution.where) is not None for caution in assessment.cautions
+        ),
+    }
+
+
+def _caution(caution: Caution) -> dict[str, Any]:
+    return {"said": caution, "measure": measure_text(caution), "cited": cited_text(caution)}
 
 
 def _accuracy_of(assessment: Assessment) -> dict[str, Any]:

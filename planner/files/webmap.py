@@ -18,11 +18,13 @@ import shapely
 from planner.assessment import Assessment
 from planner.files.mapaccuracy import accuracy_layers
 from planner.files.mapassets import Picture, class_picture, guarded, inlined, relief_picture, text_of
-from planner.files.mapclasses import CAUSE_INK, cell_layers, hex_of, palette, unjudged_density
-from planner.files.mapflight import STYLES, flight_layers
+from planner.files.mapclasses import CAUSE_INK, CellLayer, cell_layers, hex_of, palette, unjudged_density
+from planner.files.mapflight import STYLES, flight_layers, take_off_shapes
 from planner.files.mappanel import panel_of
+from planner.files.mapsafety import STYLES as SAFETY_STYLES
+from planner.files.mapsafety import exposure_layers, safety_layers
 from planner.files.mapshapes import course, feature, numbered, point, polygons, rings, word_number
-from planner.files.mapwords import Said, checkpoint_said, feature_said, gap_said, line_said, take_off_said, thousands
+from planner.files.mapwords import Said, checkpoint_said, feature_said, gap_said, line_said, thousands
 from planner.files.sortiefiles import sortie_of_lines
 from planner.forecast.density import means_within
 from planner.forecast.gaps import CAUSES, Gap
@@ -42,7 +44,7 @@ _STYLES: dict[str, dict[str, Any]] = {
     "over": {"color": _LINE_OVER, "weight": 3.5, "interactive": False},
     "hit": {"color": "#ffffff", "weight": 18, "opacity": 0, "className": "line-hit"},
     "point": {},
-} | {role: dict(style) for role, style in STYLES.items()}
+} | {role: dict(style) for role, style in {**SAFETY_STYLES, **STYLES}.items()}
 
 
 def write_map(path: Path, assessment: Assessment) -> None:
@@ -97,7 +99,9 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
     place = (frame, cells.west_m, cells.north_m, cells.cell_m)
     top = np.where(scene.top.known, scene.top.heights_m, np.nan)
     corners = np.reshape(scene.planned.bounds, (2, 2))
-    seen = np.vstack([corners, *_flown_m(assessment)])
+    risk = assessment.safety.risk
+    beside = [] if risk is None else [np.reshape(risk.buffer.bounds, (2, 2))]
+    seen = np.vstack([corners, *_flown_m(assessment), *beside])
     lon, lat = frame.to_lonlat(*np.array([seen.min(axis=0), seen.max(axis=0)]).T)
 
     chart: Any = folium.Map(tiles=None, attribution_control=False, max_zoom=23, zoom_snap=0.25, zoom_delta=0.5)
@@ -121,6 +125,7 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
         )  # fmt: skip
 
     relief = relief_picture(top, frame, scene.top.west_m, scene.top.north_m, scene.top.spacing_m)
+    safety = safety_layers(assessment, words)
     # Polygons come before lines, so that lines take the clicks.
     chart.layers = {
         "relief": picture(relief, "relief", "relief", "Shaded relief"),
@@ -128,15 +133,17 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
             name: picture(
                 class_picture(layer.codes, palette(layer.colours), *place, layer.side_px), "cells", "cells", layer.alt
             )
-            for name, layer in (cell_layers(assessment) | accuracy_layers(assessment)).items()
+            for name, layer in _cell_layers(assessment).items()
         },
+        **{name: shapes(drawn, pane) for name, (pane, drawn) in safety.items() if name != "overs"},
         "areas": shapes(_area_features(assessment), "areas"),
         "features": shapes(_named_features(assessment, words), "features"),
         "gaps": shapes(_gap_features(assessment, words), "gaps"),
         **{name: shapes(drawn, pane) for name, (pane, drawn) in flight_layers(assessment, words).items()},
         "lines": shapes(_line_features(assessment, words), "lines"),
         "checkpoints": shapes(_checkpoint_features(assessment, words), "takeoff"),
-        "takeoff": shapes(_take_off_features(assessment, words), "takeoff"),
+        "takeoff": shapes(take_off_shapes(assessment, words), "takeoff"),
+        **{name: shapes(drawn, pane) for name, (pane, drawn) in safety.items() if name == "overs"},
     }
     opening: Any = MacroElement()  # type: ignore[no-untyped-call]
     opening._template, opening.layers = Template(text_of("start.html")), chart.layers
@@ -145,6 +152,11 @@ def _chart(assessment: Assessment, words: list[Said]) -> str:
     for part in (*chart.layers.values(), opening):
         chart.add_child(part)
     return cast("str", chart.get_root().render())
+
+
+def _cell_layers(assessment: Assessment) -> dict[str, CellLayer]:
+    """Return each way to colour the cells, by the name of its layer."""
+    return cell_layers(assessment) | accuracy_layers(assessment) | exposure_layers(assessment)
 
 
 def _flown_m(assessment: Assessment) -> list[npt.NDArray[np.float64]]:
@@ -233,16 +245,6 @@ def _line_features(assessment: Assessment, words: list[Said]) -> list[dict[str, 
             for symbol, place in ends
         ]  # fmt: skip
     return numbered([*under, *inked, *hits, *marks])
-
-
-def _take_off_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:
-    """Return the take-off points."""
-    features = []
-    for number, (lon, lat) in enumerate(assessment.mission.take_off_deg, start=1):
-        geometry = {"type": "Point", "coordinates": [lon, lat]}
-        key, mark = word_number(words, take_off_said(number, lon, lat)), word_number(words, Said(str(number)))
-        features.append(feature("point", geometry, symbol="takeoff", key=key, mark=mark))
-    return numbered(features)
 
 
 def _checkpoint_features(assessment: Assessment, words: list[Said]) -> list[dict[str, Any]]:

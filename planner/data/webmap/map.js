@@ -2,7 +2,7 @@
 /* The behaviour of the survey map. Words come from a JSON block and are set as text, never as markup. */
 var surveyMap = (function () {
   var FEET_PER_M = 1 / 0.3048;
-  var PANES = { relief: 210, cells: 220, features: 405, gaps: 410, hazards: 415, areas: 420, paths: 425, lines: 430, takeoff: 440, ruler: 450 };
+  var PANES = { relief: 210, cells: 220, airspace: 401, beneath: 403, features: 405, gaps: 410, risk: 412, hazards: 415, areas: 420, paths: 425, lines: 430, takeoff: 440, ruler: 450 };
   var map = null;
   var home = null;
   var words = null;
@@ -85,6 +85,15 @@ var surveyMap = (function () {
     if (wanted === "mast") {
       box.innerHTML = '<svg viewBox="-10 -10 20 20" width="20" height="20"><path d="M0 -8L5 8H-5Z"/><path d="M-3.2 2H3.2"/></svg>';
     }
+    if (wanted === "over") {
+      box.innerHTML = '<svg viewBox="-12 -13 24 24" width="24" height="24"><path d="M0 -10L10.5 8H-10.5Z"/><path d="M0 -4V2.5M0 4.4V6"/></svg>';
+    }
+    if (wanted === "aero") {
+      box.innerHTML = '<svg viewBox="-12 -12 24 24" width="22" height="22"><circle r="9"/><path d="M0 -6V6M-6 0H6"/></svg>';
+    }
+    if (wanted === "beneath") {
+      box.innerHTML = '<svg viewBox="-8 -8 16 16" width="16" height="16"><circle r="5"/></svg>';
+    }
     if (wanted === "checkpoint") {
       var number = box;
       box = element("div");
@@ -92,14 +101,14 @@ var surveyMap = (function () {
       box.appendChild(number);
     }
     var speaks = feature.properties.key !== undefined;
-    var size = { arrow: [19, 19], way: [14, 14], mast: [20, 20], name: [90, 15], takeoff: [24, 24], feature: [130, 20], checkpoint: [22, 22] }[wanted];
+    var size = { arrow: [19, 19], way: [14, 14], mast: [20, 20], name: [90, 15], takeoff: [24, 24], feature: [130, 20], checkpoint: [22, 22], over: [24, 24], aero: [22, 22], beneath: [16, 16] }[wanted];
     var turn = (feature.properties.turn || 0) * Math.PI / 180;
     var behind = wanted === "name" ? 13 : 0;
     var anchor = [size[0] / 2 + behind * Math.sin(turn), size[1] / 2 - behind * Math.cos(turn)];
     return L.marker(place, {
       icon: L.divIcon({ html: box, className: "mark-" + wanted, iconSize: size, iconAnchor: anchor }),
       pane: speaks ? "takeoff" : wanted === "way" ? "paths" : "lines",
-      zIndexOffset: { arrow: 100000, name: 100000, takeoff: 100000, feature: 0, checkpoint: 50000, way: 0, mast: 60000 }[wanted],
+      zIndexOffset: { arrow: 100000, name: 100000, takeoff: 100000, feature: 0, checkpoint: 50000, way: 0, mast: 60000, over: 110000, aero: 40000, beneath: 30000 }[wanted],
       interactive: speaks,
       keyboard: speaks,
       alt: speaks ? saying(feature.properties.key).title : "",
