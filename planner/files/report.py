@@ -14,6 +14,7 @@ from planner.files import reportplots as plots
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
 from planner.files.reportflight import flight_contents
 from planner.files.reportquality import FILTERS, quality_contents
+from planner.files.reportsafety import safety_contents
 from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import PartFigures
 
@@ -150,6 +151,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
     return (
         quality_contents(assessment, view)
         | flight_contents(assessment)
+        | safety_contents(assessment)
         | {
             "mission": mission,
             "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
@@ -166,7 +168,6 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
             "gap_count": len(_failures(assessment)),
             "plan": assessment.plan,
             "time": f"{minutes // 60}:{minutes % 60:02d}",
-            "cautions": assessment.cautions,
             "assumptions": assessment.assumptions,
             "unsafe": assessment.unsafe,
             "pictures": _pictures(assessment, view),
