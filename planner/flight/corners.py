@@ -4,7 +4,7 @@ Lives here: how fast and how wide each aircraft takes a corner, and which of its
 heights.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
 import numpy as np
@@ -63,13 +63,35 @@ def led_way(
         E32 where the wind beats the airspeed somewhere on the way.
     """
     direct = turn_way(aircraft, before, after, wind, airspeed_mps)
-    if not zones.near(direct.places_m).any():
+    if not zones.near(direct.places_m).any() or (
+        not zones.meets(avoided, direct.places_m) and not zones.dearer_m(direct.places_m)
+    ):
         return direct
+    asked = aircraft, before, after, wind, airspeed_mps, avoided
+    if asked not in zones.led:
+        zones.led[asked] = _cheapest(aircraft, before, after, wind, airspeed_mps, zones, avoided)
+    return zones.led[asked]
+
+
+def _cheapest(
+    aircraft: Aircraft,
+    before: Pose,
+    after: Pose,
+    wind: Wind,
+    airspeed_mps: float | None,
+    zones: Zones,
+    avoided: frozenset[int],
+) -> Way | None:
+    """Return the cheapest way that keeps out, None for none."""
     best, least = None, np.inf
-    for way in _ways(aircraft, before, after, wind, airspeed_mps, zones, avoided):
-        cost = float(np.hypot(*np.diff(way.places_m, axis=0).T).sum()) + zones.dearer_m(way.places_m)
-        if cost < least - 1e-6 and not zones.meets(avoided, way.places_m):
-            best, least = way, cost
+    for ways in _ways(aircraft, before, after, wind, airspeed_mps, zones, avoided):
+        for way in ways:  # the shortest first: a longer one is only better where it is less dear
+            cost = float(np.hypot(*np.diff(way.places_m, axis=0).T).sum())
+            if cost >= least - 1e-6:
+                break
+            cost += zones.dearer_m(way.places_m)
+            if cost < least - 1e-6 and not zones.meets(avoided, way.places_m):
+                best, least = way, cost
     return best
 
 
@@ -81,20 +103,20 @@ def _ways(
     airspeed_mps: float | None,
     zones: Zones,
     avoided: frozenset[int],
-) -> Iterator[Way]:
-    """Yield ways among which there may be one that keeps out."""
+) -> Iterator[Iterable[Way]]:
+    """Yield ways among which there may be one that keeps out, each time the shortest first."""
     if aircraft.kind == "multirotor":
         bends = zones.graph(avoided).way(*rests_m(aircraft, before, after))
         if bends is not None:
-            yield bent_way(aircraft, before, bends[1:-1], after, wind, airspeed_mps)
+            yield [bent_way(aircraft, before, bends[1:-1], after, wind, airspeed_mps)]
         return
-    yield from turn_ways(aircraft, before, after, wind, airspeed_mps)
+    yield turn_ways(aircraft, before, after, wind, airspeed_mps)
     air = max(before.speed_mps, after.speed_mps) if airspeed_mps is None else airspeed_mps
     radius = float(turn_radius_m(air + wind.speed_mps, aircraft.max_bank_deg))
     for wider in WIDER_RADII:
         bends = zones.graph(avoided, ALLOWANCE_M + wider * radius).way(before.place_m, after.place_m)
         if bends is not None and len(bends) > 2:
-            yield bent_way(aircraft, before, bends[1:-1], after, wind, airspeed_mps)
+            yield [bent_way(aircraft, before, bends[1:-1], after, wind, airspeed_mps)]
 
 
 def bent_way(

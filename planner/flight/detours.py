@@ -9,7 +9,7 @@ cheapest polyline that bends at corners of outlines only. The true cheapest way 
 as light does; the one found never costs more than straight across nor than the shortest way round.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.flight.turns import Way
 from planner.ground.clearance import crossed_m, nearest_keep_out, stations
 from planner.ground.obstacles import KeepOut, Sensitive
 
@@ -44,11 +45,14 @@ class Zones:
         Areas in which a metre costs more.
     margin_m : float
         Least distance to the volumes [m].
+    led : dict
+        Ways found so far, by all that was asked: orders of lines ask for the same ones again and again.
     """
 
     keep_outs: tuple[KeepOut, ...] = ()
     sensitive: tuple[Sensitive, ...] = ()
     margin_m: float = 0.0
+    led: dict[Hashable, Way | None] = field(default_factory=dict, init=False, repr=False, compare=False)
     _graphs: dict[tuple[frozenset[int], float], "Graph"] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
@@ -89,14 +93,30 @@ class Zones:
 
     def entered(self, points_m: Array) -> frozenset[int]:
         """Return the numbers of the keep-out volumes that a path, shape (n, 3), comes nearer to than the margin."""
-        if not self.keep_outs:
-            return frozenset()
-        near = np.flatnonzero(self.near(points_m)[: len(self.keep_outs)]).tolist()
+        found = self._beneath(points_m)
+        bounded = sorted(found - self.standing)
+        if not bounded:
+            return found
+        places, _ = stations(points_m)
+        off = (nearest_keep_out((self.keep_outs[number],), places).distance_m.min() for number in bounded)
+        clear = frozenset(number for number, least in zip(bounded, off, strict=True) if least >= self.least_m - 1e-6)
+        return found - clear
+
+    def _beneath(self, places_m: Array) -> frozenset[int]:
+        """Return the numbers of the keep-out volumes whose outlines a way in plan comes nearer to than the margin."""
+        near = np.flatnonzero(self.near(places_m)[: len(self.keep_outs)]).tolist()
         if not near:
             return frozenset()
-        places, _ = stations(points_m)
-        found = (nearest_keep_out((self.keep_outs[number],), places).distance_m.min() for number in near)
-        return frozenset(number for number, least in zip(near, found, strict=True) if least < self.least_m - 1e-6)
+        line = shapely.linestrings(places_m[:, :2])
+        within = shapely.dwithin(self._outlines[near], line, self.least_m - 1e-6)
+        return frozenset(number for number, one in zip(near, within.tolist(), strict=True) if one)
+
+    @cached_property
+    def _outlines(self) -> npt.NDArray[np.object_]:
+        """The outlines of the keep-out volumes, made ready to be looked at many times."""
+        outlines = np.array([one.polygon for one in self.keep_outs], dtype=object)
+        shapely.prepare(outlines)
+        return outlines
 
     def dearer_m(self, points_m: Array) -> float:
         """Return what a path, shape (n, 2) or (n, 3), costs for sensitive areas besides its length [m]."""
@@ -106,9 +126,7 @@ class Zones:
 
     def meets(self, numbers: frozenset[int], places_m: Array) -> bool:
         """Return whether a way in plan, shape (n, 2), comes nearer to some of the volumes than the margin."""
-        near = frozenset(np.flatnonzero(self.near(places_m)[: len(self.keep_outs)]).tolist()) & numbers
-        line = shapely.linestrings(places_m)
-        return any(float(shapely.distance(self.keep_outs[one].polygon, line)) < self.least_m for one in near)
+        return bool(numbers) and not numbers.isdisjoint(self._beneath(places_m))
 
     def graph(self, avoided: frozenset[int], beyond_m: float = ALLOWANCE_M) -> "Graph":
         """Return the graph of ways round some keep-outs, grown by the margin and more [m]; each is made once."""
