@@ -5,7 +5,7 @@ Lives here: the words and numbers of these pages. Must not know how anything was
 
 import datetime as dt
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib import resources
 from itertools import pairwise
@@ -15,13 +15,14 @@ from typing import Any
 import numpy as np
 
 from planner.assessment import Assessment, LineFigures
+from planner.files.briefingcautions import front_cautions, light_on_m, light_words
 from planner.files.briefingpictures import FOOT_M, LETTERS, is_wide, line_spans, plan_picture, profile_picture
+from planner.files.checklistwords import checklist_contents
 from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, SortieRow, sortie_rows
 from planner.files.sortiefiles import sortie_figures, takes_off_at
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
 from planner.safety.airspace import ROUNDING_M
-from planner.safety.cautions import Caution
 from planner.survey.encounters import NEAR_M, Encounters, Spot, encounters
 
 Row = dict[str, Any]
@@ -30,9 +31,6 @@ MOST_ROWS = 10
 """Rows of lines that a page of a sortie holds; more lines are told in runs of alike ones."""
 
 _LOOSE_ROWS, _NAMES_ROOM = 6, 100
-
-OPEN = ("over", "cannot tell")
-"""Cautions that are told first and in full."""
 
 KNOTS_PER_MPS = 3600 / 1852
 
@@ -53,7 +51,7 @@ def height_text(value_m: float, digits: int = 0) -> Height:
     return Height(_grouped(shown, digits), _grouped(shown / FOOT_M, digits))
 
 
-def write_briefing(path: Path, assessment: Assessment, checklist: Mapping[str, Any] | None = None) -> None:
+def write_briefing(path: Path, assessment: Assessment) -> None:
     """Write the briefing of an assessment as one HTML file that needs nothing else.
 
     Parameters
@@ -62,8 +60,6 @@ def write_briefing(path: Path, assessment: Assessment, checklist: Mapping[str, A
         File to write, UTF-8.
     assessment : Assessment
         Plan, sorties and cautions. Same assessment, same bytes.
-    checklist : mapping, optional
-        What `planner.files.checklistwords.checklist_contents` returns; None leaves the checklist out.
     """
     import jinja2
 
@@ -72,6 +68,7 @@ def write_briefing(path: Path, assessment: Assessment, checklist: Mapping[str, A
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     pages.filters |= {"height": height_text, "clock": clock_text}
+    checklist = checklist_contents(assessment, assessment.safety.risk)
     contents = _front(assessment) | {"checklist": checklist, "pages": _sortie_pages(assessment)}
     page = pages.get_template("briefing.html").render(style=_own("briefing.css"), **contents)
     path.write_text(page, encoding="utf-8", newline="\n")
@@ -91,7 +88,6 @@ def _own(name: str) -> str:
 def _front(assessment: Assessment) -> Row:
     """Return what the first page says: the job in figures, faults and cautions."""
     mission, plan, flight = assessment.mission, assessment.plan, assessment.plan.flight
-    cautions = assessment.cautions
     return {
         "mission": mission,
         "date": mission.date.isoformat(),
@@ -106,11 +102,9 @@ def _front(assessment: Assessment) -> Row:
         "started": mission.conditions.start is not None,
         "why_unflown": [fault.what for fault in plan.unflown],
         "faults": list(dict.fromkeys((*assessment.unsafe, *plan.path_faults))),
-        "open_cautions": [_caution(one) for status in OPEN for one in cautions if one.status == status],
-        "other_cautions": [_caution(one) for one in cautions if one.status not in OPEN],
         "all_lines": [] if plan.sorties else [_row([pair], None) for pair in _pairs(assessment, plan.lines)],
         "foot_m": FOOT_M,
-    }
+    } | front_cautions(assessment)
 
 
 def _day_row(row: SortieRow, sortie: Sortie) -> Row:
@@ -121,42 +115,19 @@ def _day_row(row: SortieRow, sortie: Sortie) -> Row:
     return vars(row)
 
 
-def _caution(caution: Caution) -> Row:
-    """Return a caution with what was measured against its limit; where it keeps within, that is brief enough."""
-    named = (("measured", caution.measured), ("limit", caution.limit))
-    said = ", ".join(f"{name} {_plain(value)}" for name, value in named if value is not None)
-    measure = f"{said} {caution.unit}".strip() if said else ""
-    return {
-        "name": caution.caution_id,
-        "status": caution.status,
-        "text": caution.text,
-        "where": caution.where,
-        "citation": caution.citation,
-        "measure": measure,
-        "brief": measure if caution.status == "within" and measure else caution.text,
-    }
-
-
-def _plain(value: float) -> str:
-    """Return a number of any size with four digits or more."""
-    return _grouped(value) if abs(value) >= 1000 else f"{value:.4g}".replace("-", "−")
-
-
 def _sortie_pages(assessment: Assessment) -> list[Row]:
     """Return what the page of each sortie says."""
     places = [row["take_off"] for row in sortie_figures(assessment)]
-    rows = sortie_rows(assessment)
+    told = zip(assessment.plan.sorties, places, sortie_rows(assessment), light_words(assessment), strict=True)
     return [
-        _sortie_page(assessment, sortie, place, vars(row))
-        for sortie, place, row in zip(assessment.plan.sorties, places, rows, strict=True)
+        _sortie_page(assessment, sortie, place) | {"row": vars(row), "dark": dark} for sortie, place, row, dark in told
     ]
 
 
-def _sortie_page(assessment: Assessment, sortie: Sortie, place: Row, row: Row) -> Row:
+def _sortie_page(assessment: Assessment, sortie: Sortie, place: Row) -> Row:
     met = encounters(assessment.mission, assessment.scene, sortie)
     wind_most = math.floor(10 * met.wind_most_mps + 1e-6) / 10
     return {
-        "row": row,
         "wide": is_wide(sortie),
         "clock": _clock(sortie, assessment),
         "lasts": clock_text(sortie.path.duration_s),
@@ -168,9 +139,18 @@ def _sortie_page(assessment: Assessment, sortie: Sortie, place: Row, row: Row) -
         "lines": folded_rows(assessment, sortie),
         "dense": len(sortie.lines) > _LOOSE_ROWS,
         "checks": _checks(assessment, sortie, met),
+        "light": _light(assessment, sortie),
         "wind_most": wind_most,
         "wind_knots": _span([wind_most * KNOTS_PER_MPS], 1),
     }  # fmt: skip
+
+
+def _light(assessment: Assessment, sortie: Sortie) -> Row | None:
+    """Return above which heights over the take-off place the laser's light may be on; empty where any will do."""
+    heights = light_on_m(assessment, sortie)
+    if heights is None:
+        return None
+    return {name: height_text(up, 1) if up else None for name, up in zip(("naked", "aided"), heights, strict=True)}
 
 
 def _clock(sortie: Sortie, assessment: Assessment) -> Row:

@@ -13,6 +13,7 @@ import numpy.typing as npt
 import shapely
 
 from planner.assessment import Assessment
+from planner.files.reportplots import round_number
 from planner.files.sortiefiles import between_lines, thinned
 from planner.flight.sorties import Sortie
 from planner.ground.obstacles import Obstacle
@@ -245,7 +246,7 @@ def _obstacle(thing: Obstacle, sheet: _Sheet, labels: _Labels, *, named: bool) -
 
 def _bar(sheet: _Sheet) -> Shown:
     """Return a scale bar of a round length, no longer than 30 mm."""
-    metres = _round(30 / sheet.mm_per_m)
+    metres = round_number(30 / sheet.mm_per_m)
     return {"mm": round(metres * sheet.mm_per_m, 2), "metres": f"{metres:g}", "feet": f"{metres / FOOT_M:.0f}"}
 
 
@@ -352,7 +353,7 @@ def _stretch(name: str, span: slice, graph: _Graph, flown_m: Array, sortie: Sort
 
 def _ticks(graph: _Graph, unit_m: float) -> Array:
     """Return round heights on the axis, in units."""
-    step = _round((graph.high_m - graph.low_m) / unit_m / 4)
+    step = round_number((graph.high_m - graph.low_m) / unit_m / 4)
     return np.arange(np.ceil(graph.low_m / unit_m / step), np.floor(graph.high_m / unit_m / step) + 1) * step + 0.0
 
 
@@ -364,9 +365,3 @@ def _minutes(lasts_s: float) -> Array:
     """Return round minutes from take-off on."""
     step = next((step for step in _MINUTES if lasts_s / 60 / step < _MOST_TICKS), _MINUTES[-1])
     return np.arange(0, lasts_s / 60, step)
-
-
-def _round(most: float) -> float:
-    """Return the largest of 1, 2 and 5 times a power of ten that is no more than `most`."""
-    power = 10.0 ** np.floor(np.log10(most))
-    return float(max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-9)))

@@ -5,6 +5,7 @@ Lives here: what the checklist reads from an assessment, and its items as rows. 
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypedDict
 
 from planner.assessment import Assessment
 from planner.safety.checkfacts import Facts
@@ -44,8 +45,26 @@ class CheckSection:
     rows: tuple[CheckRow, ...]
 
 
-def checklist_contents(assessment: Assessment, risk: GroundRisk | None = None) -> dict[str, object]:
-    """Return what a page says: `sections` of rows, how many rows are `open`, and `blanks` to be filled in by hand.
+class Checklist(TypedDict):
+    """The checklist as a page takes it.
+
+    Attributes
+    ----------
+    sections : list of CheckSection
+        In the order of the work, those without rows left out.
+    open : int
+        How many rows are still to be settled.
+    blanks : tuple of str
+        Whose names and telephone numbers are filled in by hand.
+    """
+
+    sections: list[CheckSection]
+    open: int
+    blanks: tuple[str, ...]
+
+
+def checklist_contents(assessment: Assessment, risk: GroundRisk | None = None) -> Checklist:
+    """Return the rows of a job's checklist, by section.
 
     Parameters
     ----------

@@ -91,7 +91,7 @@ def site_frame(assessment: Assessment, view: View) -> Shown:
     """Return what every picture of the site shares: its sides, the outline of the area, the lines and a scale bar."""
     area = shapely.simplify(assessment.scene.area, max(view.width_m, view.height_m) / 2000)
     rings = [ring.coords for part in shapely.get_parts(area) for ring in (part.exterior, *part.interiors)]
-    bar_m = _round_number(view.width_m / 4)
+    bar_m = round_number(view.width_m / 4)
     return {
         "width": round(view.width_m, 1),
         "height": round(view.height_m, 1),
@@ -141,7 +141,7 @@ def histogram(assessment: Assessment) -> Shown:
     bins = int(np.clip(np.floor(highest) + 1, 2 * _BINS_PER_TARGET, _MOST_BINS))
     counts = np.bincount(np.minimum(values, bins - 1).astype(int), minlength=bins)
     shares = 100 * counts / max(values.size, 1)
-    rise = _round_number(float(shares.max()) / 2) if shares.max() > 0 else 1.0
+    rise = round_number(float(shares.max()) / 2) if shares.max() > 0 else 1.0
     top = max(rise, rise * np.ceil(shares.max() / rise))
     classes = np.digitize(np.arange(bins) / _BINS_PER_TARGET * target, density_breaks(target))
     step = _BINS_PER_TARGET * max(1, round(bins / _BINS_PER_TARGET / 6)) if bins > 2 * _BINS_PER_TARGET else 4
@@ -210,7 +210,7 @@ def _png(pixels: Codes) -> str:
     return f"data:image/png;base64,{base64.b64encode(memory.getvalue()).decode()}"
 
 
-def _round_number(most: float) -> float:
+def round_number(most: float) -> float:
     """Return the largest of 1, 2 and 5 times a power of ten that is no more than `most`."""
     power = 10.0 ** np.floor(np.log10(most))
     return float(max(step * power for step in (1, 2, 5) if step * power <= most * (1 + 1e-9)))

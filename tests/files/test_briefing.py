@@ -13,11 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_sorties import START, flown
 
-from planner.assessment import Assessment
+from planner.assessment import Assessment, EyeFigures, Safety
 from planner.errors import Fault
 from planner.files.briefing import MOST_ROWS, clock_text, folded_rows, height_text, write_briefing
+from planner.files.briefingcautions import brief_text, light_on_m
 from planner.files.briefingpictures import PLAN_MM, PROFILE_MM, line_spans, plan_picture, profile_picture
+from planner.files.checklistwords import checklist_contents
+from planner.files.rulefiles import load_profile
 from planner.safety.cautions import Caution
+from planner.safety.rules import RuleResult, rule_cautions
 from planner.survey.encounters import encounters
 
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), None)
@@ -37,10 +41,12 @@ CAUTIONS = (
         322.9,
         314.3,
         "m from the pilot",
-        citation="Rule 7",
+        citation="Rule 7 (read in the text itself)",
+        read_on=dt.date(2026, 11, 20),
         where="line L02",
     ),
 )
+EYES = EyeFigures(200e3, 100.0, 6.1, "1M", None, None, None, 46.0, (41.23, 75.0))
 
 
 def job(word: str = "", *, started: bool = True) -> Assessment:
@@ -48,7 +54,31 @@ def job(word: str = "", *, started: bool = True) -> Assessment:
     made = flown(small_assessment(met=True), started=started, word=word)
     cautions = tuple(dataclasses.replace(one, text=one.text + word) for one in CAUTIONS)
     mission = dataclasses.replace(made.mission, name=f"Meadow{word}")
-    return dataclasses.replace(made, mission=mission, cautions=cautions)
+    return dataclasses.replace(made, mission=mission, cautions=cautions, safety=Safety(eyes=(EYES,)))
+
+
+def usual() -> Assessment:
+    """A job with the rules of a bundled profile and as much to be told of all else as such a job has."""
+    profile = load_profile("eu_open_a2", Path())
+    stands = ["over", *["cannot tell"] * 5, *["within"] * 20]
+    rules = tuple(
+        RuleResult(rule.rule_id, f"{rule.text} Cannot tell: no people given.", rule.citation, profile.read_on, "R",
+                   5.2, 4.0, rule.unit, stand, "", "always")
+        for rule, stand in zip(profile.rules, stands, strict=False)
+    )  # fmt: skip
+    tail = "Who is on that ground is not known here: look at the people of the day. "
+    more = [
+        Caution("ground risk", "cannot tell", tail * 6, 74.18, None, "m, widest buffer"),
+        Caution("sight line", "over", tail * 5, 322.9, 314.3, "m from the pilot"),
+        Caution("long lines", "over", tail * 2),
+        Caution("frame of marks", "cannot tell", tail * 2, None, 0.02, "m"),
+        *(Caution(f"laser {n}", "within", tail * 3, 28.9, 0.1077, "m to the nearest eye") for n in range(4)),
+        *(Caution(name, "within", tail, 28.58, 64.0, "GB") for name in ("ceiling", "base station", "recorder space")),
+        *(Caution(f"note {n}", "note", tail * 4) for n in range(3)),
+        *(Caution(name, "note", tail * 2) for name in ("wires", "logging", "unlisted obstacles", "terrain age")),
+    ]
+    safety = Safety(rules=rules, eyes=(EYES,))
+    return dataclasses.replace(job(), cautions=(*more, *rule_cautions(rules)), safety=safety)
 
 
 def crowded(count: int, *, wide: bool = False) -> Assessment:
@@ -148,8 +178,8 @@ class Page(HTMLParser):
         return self.root.one(".front")
 
 
-def written(path: Path, assessment: Assessment, **more: Any) -> Page:
-    write_briefing(path / "briefing.html", assessment, **more)
+def written(path: Path, assessment: Assessment) -> Page:
+    write_briefing(path / "briefing.html", assessment)
     return Page((path / "briefing.html").read_text(encoding="utf-8"))
 
 
@@ -304,7 +334,7 @@ def test_the_front_has_the_job_in_figures(page: Page) -> None:
     assert front.one(".lines").text == str(len(assessment.plan.lines))
     assert in_minutes(front.one(".total").text.split()[0]) == round(flight["time_s"]["total"] / 60)
     assert in_minutes(front.one(".swap").text.split()[0]) == round(flight["time_s"]["swap"] / 60) == 5
-    rows = [[cell.text for cell in row.all("td")] for row in front.one("tbody").all("tr")]
+    rows = [[cell.text for cell in row.all("td")] for row in front.one(".day").one("tbody").all("tr")]
     assert rows[0][0] == "09:30 UTC"
     for row, sortie in zip(rows, assessment.plan.sorties, strict=True):
         assert row[1:3] == [f"{sortie.path.duration_s / 60:.1f}", ", ".join(sortie.line_ids)]
@@ -321,20 +351,49 @@ def test_many_lines_are_counted_on_the_front(tmp_path: Path) -> None:
 
 def test_cautions_to_be_settled_come_first_and_whole(page: Page) -> None:
     front = page.front()
+    assert [one.text for one in front.one(".open").all("h3")] == ["Eyes", "Flight and day"]
     assert [one.text for one in front.one(".open").all("li")] == [
-        "sight line: over measured 322.9, limit 314.3 m from the pilot "
-        "Farther than it is seen. Post observers. line L02 · Rule 7",
-        "laser: cannot tell Class and hazard distance are the maker's to state.",
+        "cannot tell laser: Class and hazard distance are the maker's to state.",
+        "over sight line: measured 322.9, limit 314.3 m from the pilot "
+        "Farther than it is seen. Post observers. line L02 · Rule 7 (read)",
     ]
-    assert [one.text for one in front.one(".others").all("li")] == [
-        "ceiling: within. measured 66, limit 120 m above ground",
-        "airspace. It was not looked at. Ask.",
-    ]
+    assert "1 over, 1 cannot tell · rules as looked at on 2026-11-20" in front.text
+    (row,) = front.one(".within").one("tbody").all("tr")
+    assert [row.one("th").text, *(cell.text for cell in row.all("td"))] == ["ceiling", "66", "120", "m above ground"]
+    assert [one.text for one in front.one(".notes").all("li")] == ["airspace. It was not looked at. Ask."]
+
+
+def test_every_caution_of_a_job_is_told_on_the_front_with_its_rule_and_day(tmp_path: Path) -> None:
+    assessment = usual()
+    front = written(tmp_path, assessment).front()
+    for status, place, tag in (("over", ".open", "li"), ("cannot tell", ".open", "li"), ("within", ".within", "th")):
+        for one in (one for one in assessment.cautions if one.status == status):
+            assert any(one.caution_id in said.text for said in front.one(place).all(tag)), one.caution_id
+    for one in assessment.cautions:
+        assert one.citation.removesuffix(" (read in the text itself)") in front.text
+    opens = [one.text for one in front.one(".open").all("ul")[0].all("li")]
+    assert [text.startswith("over") for text in opens] == [True, *[False] * 5], "over before what cannot be told"
+    assert len(front.one(".notes").all("li")) == sum(one.status == "note" for one in assessment.cautions)
+    dated = tuple(
+        dataclasses.replace(one, read_on=dt.date(2026, 1, 1 + n)) for n, one in enumerate(assessment.cautions)
+    )
+    front = written(tmp_path, dataclasses.replace(assessment, cautions=dated)).front()
+    assert "rules as looked at on" not in front.text
+    for one in dated:
+        if one.status != "note" or one.citation:
+            assert f"read on {one.read_on}" in front.text
+
+
+def test_a_note_is_cut_where_a_sentence_ends() -> None:
+    assert brief_text("One. Two e.g. this. Three.", 19) == "One. Two e.g. this. …"
+    assert brief_text("One. Two e.g. this. Three.", 26) == "One. Two e.g. this. Three."
+    assert brief_text("The first is told, however long. Second.", 5) == "The first is told, however long. …"
 
 
 def test_without_anything_open_the_page_says_that_this_is_no_clearance(tmp_path: Path) -> None:
     front = written(tmp_path, dataclasses.replace(job(), cautions=CAUTIONS[:1])).front()
-    assert front.one(".open").text.endswith("That is no clearance.")
+    assert front.all(".open") == []
+    assert front.one(".none").text.endswith("That is no clearance.")
 
 
 def test_faults_stand_on_the_front_once(tmp_path: Path, page: Page) -> None:
@@ -362,7 +421,7 @@ def test_without_sorties_the_lines_are_listed_by_name(tmp_path: Path) -> None:
     page = written(tmp_path, assessment)
     assert page.sorties() == []
     assert "No sorties are planned: the mission gives no take-off place." in page.front().text
-    rows = page.root.one(".roll").one("tbody").all("tr")
+    rows = page.root.all(".roll")[0].one("tbody").all("tr")
     assert [row.one("th").text for row in rows] == ["L01", "L02"]
     shown = [[cell.text for cell in row.all("td")] for row in rows]
     assert [numbers(row[2]) for row in shown] == [
@@ -468,16 +527,70 @@ def test_a_ceiling_far_above_is_left_out_and_unknown_ground_is_a_gap() -> None:
     assert shown["way"]
 
 
-def test_the_checklist_is_filled_where_it_is_given(tmp_path: Path, page: Page) -> None:
-    assert page.root.all(".checklist") == []
-    row = {"mark": "over", "text": f"Look up{HOSTILE}", "with_whom": "pilot", "why": "wires: 1"}
-    plain = {"mark": "", "text": "Log positions", "with_whom": "surveyor", "why": ""}
-    given = {"sections": [{"title": "At the site", "rows": [row, plain]}], "open": 1, "blanks": ["pilot in command"]}
-    said = written(tmp_path, job(), checklist=given).root.one(".checklist")
-    assert [one.text for one in said.all("h3")] == ["At the site", "Names and telephone numbers"]
-    shown = " ".join(HOSTILE.split())
-    assert [one.text for one in said.all("li")] == [f"over Look up{shown} pilot · wires: 1", "Log positions surveyor"]
-    assert [one.text for one in said.all(".blank")] == ["pilot in command"]
+def test_the_checklist_is_that_of_the_job_a_box_for_each_item(page: Page) -> None:
+    said, made = page.root.one(".checklist"), checklist_contents(job())
+    rows = [row for section in made["sections"] for row in section.rows]
+    shown = said.all("li")
+    assert [one.text for one in said.one(".parts").all("h3")] == [section.title for section in made["sections"]]
+    assert [one.text.split() for one in shown] == [
+        f"{row.mark} {row.text} {row.with_whom} {'· ' if row.why else ''}{row.why}".split() for row in rows
+    ]
+    assert all(len(one.all(".box")) == 1 for one in shown)
+    assert sum(len(one.all(".mark")) for one in shown) == made["open"] > 0
+    assert [one.text for one in said.all(".blank")] == list(made["blanks"])
+
+
+def test_the_light_of_the_laser_goes_on_above_the_height_of_its_eyes(tmp_path: Path, page: Page) -> None:
+    # C: 41.23 raised to a tenth, and 41.3 / 0.3048 = 135.5; 75 / 0.3048 = 246.1
+    assert page.sorties()[0].one(".light").one("dd").text == (
+        "on above 41.3 m (135.5 ft) , off below on above 75.0 m (246.1 ft) where glasses may be"
+    )
+    assessment = job()
+    for eyes in ((), (dataclasses.replace(EYES, light_on_m=None),), (dataclasses.replace(EYES, pulse_rate_hz=3e5),)):
+        unknown = dataclasses.replace(assessment, safety=Safety(eyes=eyes))
+        assert light_on_m(unknown, assessment.plan.sorties[0]) is None
+    two = Safety(eyes=(EYES, dataclasses.replace(EYES, pulse_rate_hz=3e5, light_on_m=(90.0, 99.0))))
+    first, other = assessment.plan.sorties
+    mixed = dataclasses.replace(first, lines=(*first.lines, dataclasses.replace(other.lines[0], pulse_rate_hz=3e5)))
+    assert light_on_m(dataclasses.replace(assessment, safety=two), mixed) == (90.0, 99.0), "the worst rate counts"
+    harmless = Safety(eyes=(dataclasses.replace(EYES, light_on_m=(0.0, 0.0)),))
+    said = written(tmp_path, dataclasses.replace(assessment, safety=harmless)).sorties()[0].one(".light").text
+    assert numbers(said) == []
+    switching = Caution("laser switching", "note", "On above a height.")
+    silent = dataclasses.replace(assessment, cautions=(switching,), safety=Safety())
+    unknown = written(tmp_path, silent)
+    assert unknown.root.all(".light") == [], "a height that is not known is not told"
+    assert switching.text in unknown.front().text
+    both = Safety(eyes=(EYES, dataclasses.replace(EYES, pulse_rate_hz=other.lines[0].pulse_rate_hz)))
+    told = written(tmp_path, dataclasses.replace(silent, safety=both))
+    assert switching.text not in told.front().text, "it stands on the page of each sortie"
+
+
+def test_a_sortie_outside_daylight_is_marked_on_its_clock(tmp_path: Path, page: Page) -> None:
+    assessment = job()
+    assert page.root.all(".dark") == []
+
+    def at(start: dt.datetime, *, night: bool = False) -> Page:
+        air = dataclasses.replace(assessment.mission.conditions, start=start, night=night)
+        mission = dataclasses.replace(assessment.mission, conditions=air)
+        return written(tmp_path, dataclasses.replace(assessment, mission=mission))
+
+    shown = at(START.replace(hour=23)).sorties()
+    sets = re.search(r"sunrise (\d\d:\d\d), sunset (\d\d:\d\d) UTC", shown[0].one(".when").text)
+    assert sets is not None
+    for sortie, said in zip(assessment.plan.sorties, shown, strict=True):
+        minutes = int(np.ceil(round(sortie.path.duration_s) / 60))
+        assert f"▲ {minutes} min outside daylight" in said.one(".dark").text, "all of it is flown in the dark"
+    hour, minute = (int(part) for part in sets[2].split(":"))
+    dusk = START.replace(hour=hour, minute=minute) - dt.timedelta(seconds=60)
+    first, second = at(dusk).sorties()
+    lasts_s = assessment.plan.sorties[0].path.duration_s
+    outside = numbers(first.one(".dark").text)[0]
+    assert lasts_s / 60 - 2 <= outside <= lasts_s / 60, "the sun sets a minute or two after take-off"
+    assert numbers(second.one(".dark").text)[0] > outside - 1
+    declared = at(START.replace(hour=23), night=True).sorties()[0]
+    assert "by night, as declared: " in declared.one(".dark").text
+    assert declared.one(".when").all(".flag") == []
 
 
 @pytest.mark.parametrize("assessment", [job(HOSTILE), crowded(30)], ids=["job", "crowded"])
@@ -514,8 +627,8 @@ def browser() -> Iterator[Any]:
         chromium.close()
 
 
-def printed(browser: Any, file: Path) -> tuple[int, list[list[int]]]:
-    """Pages of a briefing on paper, and for each page of a sortie the height of what is in it and of itself."""
+def printed(browser: Any, file: Path, *, only: str = "") -> tuple[int, list[list[int]]]:
+    """Pages on paper, of one part where one is named; heights of what is in each page of a sortie, and of the page."""
     context = browser.new_context(offline=True)
     tab = context.new_page()
     said: list[str] = []
@@ -526,6 +639,12 @@ def printed(browser: Any, file: Path) -> tuple[int, list[list[int]]]:
     tab.on("request", lambda request: asked.append(request.url))
     tab.goto(file.as_uri())
     tab.emulate_media(media="print")
+    if only:
+        tab.evaluate(
+            "for (const e of document.querySelectorAll('body > section')) e.matches(part) || e.remove()".replace(
+                "part", f"'{only}'"
+            )
+        )
     heights = tab.evaluate("[...document.querySelectorAll('.sortie')].map(e => [e.scrollHeight, e.clientHeight])")
     inner = tab.evaluate("[...document.querySelectorAll('.lower > *')].map(e => [e.scrollHeight, e.clientHeight])")
     pages = len(re.findall(rb"/Type\s*/Page\b", tab.pdf(prefer_css_page_size=True)))
@@ -539,8 +658,30 @@ def printed(browser: Any, file: Path) -> tuple[int, list[list[int]]]:
 def test_each_sortie_is_printed_on_one_page(browser: Any, tmp_path: Path) -> None:
     write_briefing(tmp_path / "briefing.html", job())
     pages, heights = printed(browser, tmp_path / "briefing.html")
-    assert pages == 1 + 2
+    assert pages == 1 + 1 + 2
     assert all(inside <= room for inside, room in heights)
+
+
+@pytest.mark.browser
+def test_front_and_checklist_of_a_usual_job_are_a_page_each(browser: Any, tmp_path: Path) -> None:
+    assessment = usual()
+    rows = [row for section in checklist_contents(assessment)["sections"] for row in section.rows]
+    assert len(assessment.cautions) >= 25
+    assert len(rows) >= 34
+    write_briefing(tmp_path / "briefing.html", assessment)
+    assert [printed(browser, tmp_path / "briefing.html", only=part)[0] for part in (".front", ".checklist")] == [1, 1]
+
+
+@pytest.mark.browser
+def test_what_cannot_fit_a_page_rolls_over(browser: Any, tmp_path: Path) -> None:
+    more = [Caution(f"number {n} {'long' * 30}", "cannot tell", "It is not known. " * 9) for n in range(45)]
+    more += [Caution(f"laser {n}", "within", "All is well.", 1.0, 2.0, "m") for n in range(90)]
+    write_briefing(tmp_path / "briefing.html", dataclasses.replace(usual(), cautions=(*usual().cautions, *more)))
+    (front, _), (checklist, _) = (
+        printed(browser, tmp_path / "briefing.html", only=part) for part in (".front", ".checklist")
+    )
+    assert 3 <= front <= 5
+    assert 2 <= checklist <= 3
 
 
 @pytest.mark.browser
@@ -562,4 +703,4 @@ def test_lines_without_sorties_run_over_as_many_pages_as_they_need(browser: Any,
     write_briefing(tmp_path / "briefing.html", dataclasses.replace(made, plan=plan))
     pages, heights = printed(browser, tmp_path / "briefing.html")
     assert heights == []
-    assert 1 + 2 <= pages <= 1 + 5
+    assert 2 + 2 <= pages <= 2 + 5
