@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.assessment import Forecast
-from planner.flight.counts import grain_of
 from planner.flight.flightlines import FlightLine
 from planner.forecast import density as densities
 from planner.forecast.accuracy import AccuracyFigures, judge_accuracy
@@ -27,14 +26,12 @@ from planner.forecast.parts import (
     judge_case,
     water_cells,
 )
-from planner.ground.surface import CellGrid, Scene, cells_on
+from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission
-from planner.ranging.attitude import Leg
 from planner.ranging.cases import cases_named
 from planner.ranging.fates import RETURNS
-from planner.ranging.looks import faces_of, looks_of
-from planner.ranging.pulses import Tally, fire_legs
-from planner.survey.legs import leg_of, lights_of
+from planner.ranging.pulses import Tally
+from planner.survey.firing import Fired, fire
 
 Progress = Callable[[str, int, int], None]
 
@@ -59,22 +56,13 @@ def make_forecast(
     threads : int
         Lines fired at the same time; the result does not depend on it.
     """
-    requirement = mission.requirement
-    legs, lights = [leg_of(mission, scene, line) for line in lines], lights_of(mission, scene, lines)
-    cells = _judging_cells(mission, scene, lines, legs)
-    judged = cells.inside(scene.area)
-    faces = faces_of(scene.layers, cells, judged)
-    tally = fire_legs(
-        scene.layers,
-        cells,
-        legs,
-        lights,
-        codes=scene.cover.codes if scene.cover else None,
-        faces=faces,
-        threads=threads,
-        progress=(lambda done, total: progress("firing pulses", done, total)) if progress else None,
-    )
-    seen = Seen(tally.looks or looks_of([], cells.rows * cells.cols), faces, legs, lights)
+    return judge(mission, scene, fire(mission, scene, lines, progress=progress, threads=threads))
+
+
+def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
+    """Return what a flight that is fired means for the requirement."""
+    requirement, cells, judged, tally = mission.requirement, fired.cells, fired.judged, fired.tally
+    seen = Seen(fired.looks, fired.faces, fired.legs, fired.lights)
     water = judged & water_cells(scene.cover, cells)
     dry = judged & ~water
     known = densities.cells_known(scene.top, cells)
@@ -83,7 +71,7 @@ def make_forecast(
     ground = densities.density_per_m2(tally, cells, known, requirement.coverage, "ground")
     density = first if requirement.returns == "first" else ground
     figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
-    causes = decide_causes(density, judged, water, tally, cells, scene.top, legs, requirement)
+    causes = decide_causes(density, judged, water, tally, cells, scene.top, fired.legs, requirement)
     cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
     errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
     return Forecast(
@@ -108,14 +96,6 @@ def make_forecast(
         errors=errors,
         accuracy=accuracy,
     )
-
-
-def _judging_cells(mission: Mission, scene: Scene, lines: Sequence[FlightLine], legs: Sequence[Leg]) -> CellGrid:
-    """Return the cells that lines are judged in."""
-    requirement = mission.requirement
-    rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
-    scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
-    return cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, scan_spacing))
 
 
 def _accuracy(
