@@ -35,7 +35,7 @@ def lines_to_fly(
     zones = Zones(scene.keep_outs, mission.hazards.keep_out_margin_m)
     cleared = Kept(laid)
     if scene.keep_outs:
-        profile = _profile(mission, scene, settings, flyer)
+        profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following == "level")
         cleared = keep_clear(laid, zones, profile.relaid, most_shift_m=most_shift_m(settings))
     if not cleared.lines:
         what = f"keep-out areas leave no flight line: of each less than {LEAST_M:g} m of data would be left"
@@ -57,7 +57,7 @@ def most_shift_m(settings: Settings) -> float:
     return settings.line_spacing_m * min(settings.sidelap / (1 - settings.sidelap), 0.5)
 
 
-def _profile(mission: Mission, scene: Scene, settings: Settings, flyer: Flyer) -> Profile:
+def profile_of(mission: Mission, scene: Scene, agl_m: float, flyer: Flyer, *, level: bool) -> Profile:
     """Return how a moved line gets its heights: by the floor, climb and descent that all lines are laid with."""
     clearance = mission.limits.clearance_m
     doubt = float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
@@ -65,8 +65,8 @@ def _profile(mission: Mission, scene: Scene, settings: Settings, flyer: Flyer) -
     kept_off = float(np.hypot(clearance + doubt, FLOOR_STEP_M / 2))
     known = highest_nearby(scene.ground, clearance, known_only=True)
     nearby = highest_nearby(upper_surface(scene), kept_off)
-    floor = Floor(scene.ground, known, nearby, settings.agl_m, kept_off, scene.obstacles)
-    return Profile(floor, *flyer.rates_mps, settings.following == "level")
+    floor = Floor(scene.ground, known, nearby, agl_m, kept_off, scene.obstacles)
+    return Profile(floor, *flyer.rates_mps, level)
 
 
 def _cut(lines: Sequence[FlightLine], flyer: Flyer, overlap_m: float) -> tuple[FlightLine, ...]:

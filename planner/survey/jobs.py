@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.assessment import Assessment, LineFigures, Plan
+from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
@@ -63,7 +63,7 @@ def line_figures(mission: Mission, scene: Scene, line: FlightLine, faults: Seque
     )
 
 
-def _plan_of(
+def plan_of(
     mission: Mission,
     scene: Scene,
     lines: tuple[FlightLine, ...],
@@ -72,7 +72,7 @@ def _plan_of(
     unflown: tuple[Fault, ...] = (),
     left: tuple[FlightLine, ...] | None = None,
 ) -> Plan:
-    """Return a plan of lines, of which only those left are to be flown."""
+    """Return a plan of lines, of which only those left are to be flown, held against terrain and eyes."""
     to_fly = lines if left is None else left
     legs = legs_of(to_fly, sorties)
     faults = path_faults(mission, scene, legs)
@@ -102,7 +102,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
         E30 where a take-off place cannot be used, E34 where the vertical accuracy asked for is finer than positions and
         checkpoints allow.
     """
-    _refuse_heights(mission)
+    refuse_heights(mission)
     if progress:
         progress("choosing settings and lines", 0, 1)
     requirement = mission.requirement
@@ -112,7 +112,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     kept = lines_to_fly(mission, scene, settings, lines, flyer)
     flown, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
     plan = replace(
-        _plan_of(mission, scene, flown, settings, sorties), changes=tuple(change.text for change in kept.changes)
+        plan_of(mission, scene, flown, settings, sorties), changes=tuple(change.text for change in kept.changes)
     )
     if faults := unsafe_lines(mission, plan):
         raise SafetyError(*faults)
@@ -121,7 +121,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     return plan
 
 
-def _refuse_heights(mission: Mission) -> None:
+def refuse_heights(mission: Mission) -> None:
     """Refuse a vertical accuracy that no flight can keep to, be it over level ground straight below."""
     target, marks = mission.requirement.target_rmse_m, mission.checkpoints.survey_sd_m
     if target is None:
@@ -167,8 +167,21 @@ def assess(
         E34 where the accuracy is finer than positions and checkpoints allow.
     """
     refuse_sensor(mission.sensor)
-    _refuse_heights(mission)
+    refuse_heights(mission)
     forecast = make_forecast(mission, scene, plan.lines, progress=progress, threads=threads)
+    return all_told(mission, scene, plan, forecast, progress=progress, threads=threads)
+
+
+def all_told(
+    mission: Mission,
+    scene: Scene,
+    plan: Plan,
+    forecast: Forecast,
+    *,
+    progress: Progress | None = None,
+    threads: int = 2,
+) -> Assessment:
+    """Return all there is to say about a plan whose forecast is made."""
     quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
     unsafe = unsafe_lines(mission, plan)
     safety = safety_of(mission, scene, forecast.cells, plan)
@@ -187,7 +200,7 @@ def review(
 ) -> Assessment:
     """Assess lines that somebody drew, by the same forecast that tests our own plans."""
     drawn, sorties, unflown = _flown(mission, scene, tuple(lines))
-    plan = _plan_of(mission, scene, drawn, None, sorties, unflown)
+    plan = plan_of(mission, scene, drawn, None, sorties, unflown)
     return assess(mission, scene, plan, progress=progress, threads=threads)
 
 
@@ -222,7 +235,7 @@ def resume(
     if not left:
         raise InputError(Fault("E33", "all lines of the plan are done", fix="plan anew where something is missing"))
     _, sorties, unflown = _flown(mission, scene, left)
-    plan = _plan_of(mission, scene, tuple(lines), None, sorties, unflown, left)
+    plan = plan_of(mission, scene, tuple(lines), None, sorties, unflown, left)
     found = assess(mission, scene, plan, progress=progress, threads=threads)
     flown = ", ".join(line.line_id for line in lines if line.line_id in done) or "none"
     said = (
