@@ -235,3 +235,23 @@ def test_without_sorties_nobody_can_tell_who_sees_the_flight(tmp_path):
     mission, scene, _ = ridge_job(tmp_path)
     [caution] = sight_cautions(mission, scene, ())
     assert (caution.status, caution.measured) == ("cannot tell", None)
+
+
+def test_a_take_off_place_is_found_where_taking_off_is_allowed(tmp_path):
+    write_features(tmp_path, "yard.geojson", ("Polygon", square(-110.0, -20.0, 15.0), {"name": "the yard"}))
+    mission, scene = job(tmp_path, aircraft={"card": "hexacopter", "take_off_area": "yard.geojson"})
+    assert mission.take_off_deg == ()
+    plan = make_plan(mission, scene)
+    assert plan.sorties
+    for sortie in plan.sorties:
+        east, north, up = sortie.take_off_m
+        assert abs(east + 110) <= 15
+        assert abs(north + 20) <= 15
+        assert up == pytest.approx(float(scene.ground.at(east, north)))
+
+
+def test_an_area_where_nobody_can_stand_is_refused(tmp_path):
+    write_features(tmp_path, "yard.geojson", ("Polygon", square(-110.0, -20.0, 1.0), {"name": "the yard"}))
+    mission, scene = job(tmp_path, aircraft={"card": "hexacopter", "take_off_area": "yard.geojson"})
+    with pytest.raises(InputError, match=r"E30 .*take"):
+        make_plan(mission, scene)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+import shapely
 
 from planner.errors import Fault, InputError
 from planner.flight.climbs import NEAR_GROUND
@@ -15,6 +16,7 @@ from planner.flight.detours import Zones
 from planner.flight.flightlines import FlightLine
 from planner.flight.joining import joinable_line
 from planner.flight.paths import Flyer
+from planner.flight.places import best_places, take_off_candidates
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.sorties import Day, Sortie, as_flown, plan_sorties, quickest_sorties
 from planner.flight.winds import Hold, Wind
@@ -121,7 +123,8 @@ def sorties_of(
     Lines come back with the ground speed that the wind leaves them. Where their order is chosen, those that begin or
     end on a side too steep for climb and descent come back lifted, see `planner.flight.joining`.
 
-    Of several take-off places those that see a line go before quicker ones.
+    Of several take-off places, given or found where taking off is allowed, those that see a line go before quicker
+    ones.
 
     Parameters
     ----------
@@ -137,11 +140,13 @@ def sorties_of(
     Raises
     ------
     InputError
-        E30, see `take_offs_m`.
+        E30, see `take_offs_m`, and where no place of the area allowed can be used.
     InfeasibleError
         E28 where batteries cannot do it, E32 where the wind beats the airspeed.
     """
     places = take_offs_m(mission, scene)
+    if scene.access and lines:
+        places += chosen_places_m(mission, scene, lines, flyer)
     if not (places and lines):
         return as_flown(flyer, lines), ()
     elevation = float(np.mean([place[2] for place in places]))
@@ -153,6 +158,14 @@ def sorties_of(
     if any(one is not other for one, other in zip(flown, lifted, strict=True)):
         sorties = plan_sorties(lifted, flyer, scene.frame, places, day, sight)
     return tuple(line for sortie in sorties for line in sortie.lines), sorties
+
+
+def chosen_places_m(mission: Mission, scene: Scene, lines: Sequence[FlightLine], flyer: Flyer) -> list[Array]:
+    """Return the take-off places worth planning from in the area where taking off is allowed, see `sorties_of`."""
+    goal = shapely.MultiLineString([line.points_m[:, :2] for line in lines])
+    margin = mission.hazards.keep_out_margin_m
+    found = take_off_candidates(scene, goal, mission.limits.clearance_m, margin)
+    return [found[number] for number in best_places(found, lines, flyer, sight_of(mission, scene, found))]
 
 
 def legs_of(lines: Sequence[FlightLine], sorties: Sequence[Sortie]) -> Legs:
