@@ -299,6 +299,30 @@ class Safety:
 
 
 @dataclass(frozen=True)
+class MendStep:
+    """One thing that was done to a plan whose forecast fell short, or why nothing more is.
+
+    Attributes
+    ----------
+    what, why : str
+        What was done, and for what reason.
+    lines_added : tuple of str
+        Names of patch lines that came with it.
+    below_before_m2, below_after_m2 : float
+        Area below the requirement by the forecasts before and after it [m2].
+    minutes_added : float
+        What it adds to the time of the whole flight [min].
+    """
+
+    what: str
+    why: str
+    lines_added: tuple[str, ...]
+    below_before_m2: float
+    below_after_m2: float
+    minutes_added: float
+
+
+@dataclass(frozen=True)
 class Assessment:
     """All there is to say about a job: what the writers of outputs receive.
 
@@ -316,6 +340,8 @@ class Assessment:
         Lines that break the clearance, a keep-out area or a hazard distance.
     safety : Safety
         What the flight may do to others.
+    mending : tuple of MendStep
+        How the plan was mended, in order; none where it met the requirement at once, or nobody asked.
     """
 
     mission: Mission
@@ -327,3 +353,4 @@ class Assessment:
     assumptions: tuple[str, ...]
     unsafe: tuple[Fault, ...] = ()
     safety: Safety = Safety()
+    mending: tuple[MendStep, ...] = ()
