@@ -73,6 +73,7 @@ def _safety_of(assessment: Assessment) -> dict[str, Any]:
     """Return what is said of safety: cautions in groups, rules in a row each, and which layers there are."""
     safety, scene = assessment.safety, assessment.scene
     given = {kind: len(scene.beneath[kind]) for kind in KINDS if scene.beneath.get(kind)}
+    drawn = drawn_places(assessment)
     return {
         "counts": counted(assessment.cautions),
         "groups": [
@@ -89,7 +90,7 @@ def _safety_of(assessment: Assessment) -> dict[str, Any]:
         "volumes": len(scene.airspace or ()),
         "volumes_drawn": len(drawn_volumes(assessment)),
         "beneath": [
-            {"kind": kind, "words": KINDS[kind], "given": count, "drawn": len(drawn_places(assessment, kind))}
+            {"kind": kind, "words": KINDS[kind], "given": count, "drawn": len(drawn[kind])}
             for kind, count in given.items()
         ],
         "overs": sum(

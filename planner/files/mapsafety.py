@@ -3,6 +3,7 @@
 Lives here: colours, shapes and popups of these layers. Must not know pages or how any of it was found.
 """
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypeVar
 
@@ -11,7 +12,7 @@ import shapely
 
 from planner.assessment import Assessment, Exposure
 from planner.files.mapassets import Codes
-from planner.files.mapclasses import CASE_SIDE_PX, OUTSIDE, CellLayer, Colours, Swatch, hex_of
+from planner.files.mapclasses import OUTSIDE, CellLayer, Colours, Swatch, hex_of
 from planner.files.mapshapes import Shape, feature, numbered, point, polygons, word_number
 from planner.files.mapwords import Row, Said, thousands
 from planner.files.safetywords import lonlat_of, measure_text
@@ -30,9 +31,11 @@ EXPOSURE_WORDS = (
 )
 """Colour of each class of exposure, and when an eye is over its limit there; worst first, the first that fits."""
 
-MOST_DRAWN, MOST_VERTICES, DRAWN_TO_M = 1500, 20_000, 0.5
-"""Most outlines of a kind and corners of all its outlines, so that the file stays small, and how far these may be
-off [m]."""
+SIDE_PX = 500
+"""Most pixels along a side of that layer: exposure changes slowly, and where cells share a pixel the worst shows."""
+
+MOST_DRAWN, MOST_VERTICES, DRAWN_TO_M = 400, 6000, 0.5
+"""Most outlines of a layer and corners of them all, so that the file stays small, and how far these may be off [m]."""
 
 RISK_INK, AIRSPACE_INK = "#b8430f", "#24408e"
 BENEATH_INK: Mapping[Kind, str] = {
@@ -66,7 +69,7 @@ def exposure_layers(assessment: Assessment) -> dict[str, CellLayer]:
     exposure = assessment.safety.exposure
     if exposure is None:
         return {}
-    return {"exposure": CellLayer(exposure_codes(exposure), EXPOSURE_RGB, "Exposure of eyes by cell", CASE_SIDE_PX)}
+    return {"exposure": CellLayer(exposure_codes(exposure), EXPOSURE_RGB, "Exposure of eyes by cell", SIDE_PX)}
 
 
 def exposure_legend(assessment: Assessment) -> list[Swatch]:
@@ -98,19 +101,20 @@ def drawn_volumes(assessment: Assessment) -> list[AirspaceVolume]:
     return _fitting(volumes, [volume.outline for volume in volumes], assessment.scene.planned)
 
 
-def drawn_places(assessment: Assessment, kind: Kind) -> list[GroundPlace]:
-    """Return what is drawn of a kind of thing beneath: all, or those nearest to where an aircraft may fall."""
-    places, risk = assessment.scene.beneath.get(kind, ()), assessment.safety.risk
-    near = assessment.scene.planned if risk is None else risk.buffer
-    return _fitting(places, [one.outline for one in places], near)
+def drawn_places(assessment: Assessment) -> dict[Kind, list[GroundPlace]]:
+    """Return what is drawn of the things beneath by kind: all, or those nearest to where an aircraft may fall."""
+    scene, risk = assessment.scene, assessment.safety.risk
+    given = [(kind, place) for kind, places in scene.beneath.items() for place in places]
+    near = scene.planned if risk is None else risk.buffer
+    drawn = _fitting(given, [place.outline for _, place in given], near)
+    return {kind: [place for its, place in drawn if its == kind] for kind in KINDS}
 
 
 def _fitting(things: Sequence[Thing], outlines: Sequence[shapely.Geometry], near: shapely.Geometry) -> list[Thing]:
     """Return the things nearest to a place that there is room for, in the order given."""
-    away = shapely.distance(np.array(outlines, dtype=object), near) if things else np.array([])
-    corners = shapely.get_num_coordinates(np.array(outlines, dtype=object))
-    order = np.argsort(away, kind="stable")[:MOST_DRAWN]
-    kept = order[np.cumsum(corners[order]) <= MOST_VERTICES]
+    shapes = np.array(outlines, dtype=object)
+    order = np.argsort(shapely.distance(shapes, near), kind="stable")[:MOST_DRAWN]
+    kept = order[np.cumsum(shapely.get_num_coordinates(shapes[order])) <= MOST_VERTICES]
     return [things[number] for number in sorted(kept.tolist())]
 
 
@@ -139,18 +143,27 @@ def _volume_said(volume: AirspaceVolume) -> Said:
 def _beneath(assessment: Assessment, words: list[Said]) -> list[Shape]:
     """Return what lies on the ground, wide things first, so that each can be clicked."""
     frame, risk, shapes = assessment.scene.frame, assessment.safety.risk, []
+    drawn = drawn_places(assessment)
     met = {(one.kind, one.name): one for one in risk.crossings} if risk is not None else {}
     for kind in ("built_up", "roads", "buildings", "people"):
-        for place in drawn_places(assessment, kind):
+        for place in drawn[kind]:
             key = word_number(words, _place_said(kind, place, met.get((kind, place.name)), risk))
-            outline = place.outline.buffer(place.radius_m) if place.radius_m > 0 else place.outline
+            outline = _reached(place)
             if outline.area > 0:
-                shapes.append(feature(kind, polygons(frame, outline.simplify(DRAWN_TO_M)), key=key))
+                shapes.append(feature(kind, polygons(frame, outline), key=key))
             else:  # a point, or a line without a width
                 middle = outline.representative_point().coords[0]
                 mark = word_number(words, Said(""))
                 shapes.append(feature("point", point(frame, middle), symbol="beneath", key=key, mark=mark))
     return shapes
+
+
+def _reached(place: GroundPlace) -> shapely.Geometry:
+    """Return all that a place reaches, its corners no more than its size needs."""
+    if place.radius_m <= 0:
+        return shapely.simplify(place.outline, DRAWN_TO_M)
+    quarter = math.acos(max(1 - DRAWN_TO_M / place.radius_m, 0.0))
+    return place.outline.buffer(place.radius_m, quad_segs=math.ceil(math.pi / 4 / quarter))
 
 
 def _place_said(kind: Kind, place: GroundPlace, met: Crossing | None, risk: GroundRisk | None) -> Said:
@@ -159,7 +172,7 @@ def _place_said(kind: Kind, place: GroundPlace, met: Crossing | None, risk: Grou
         rows += (("Reaches sideways", f"{place.radius_m:g} m"),)
     if risk is not None:
         rows += tuple(_met_rows(met))
-    return Said(place.name, rows, "As drawn in the file given: who is there on the day is not known here.")
+    return Said(place.name, rows, "As given: who is there on the day is not known here.")
 
 
 def _met_rows(met: Crossing | None) -> Iterator[Row]:

@@ -13,6 +13,7 @@ import pyproj
 import pytest
 import shapely
 from made_quality import accuracy_parts, made_confidence, made_quality
+from made_safety import with_safety
 from made_site import NAVIGATION
 from made_sorties import flown
 
@@ -44,6 +45,7 @@ from planner.files.mapclasses import (
     legend,
 )
 from planner.files.mapflight import flight_layers
+from planner.files.mapsafety import EXPOSURE_RGB
 from planner.files.mapwords import REASONS, feature_said
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
@@ -53,6 +55,7 @@ from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import CaseFigures, PartFigures
 from planner.ground.geodesy import WGS84, site_frame
 from planner.ground.surface import Feature, HeightGrid, Scene, cells_on
+from planner.ground.surroundings import GroundPlace
 from planner.mission import Mission, Site, Terrain
 from planner.requirement import Requirement
 from planner.safety.cautions import Caution
@@ -513,7 +516,7 @@ def test_the_page_is_small_for_a_small_site(map_file: Path) -> None:
 
 
 def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
-    """Below 5 MB for 500 ha; noise packs worse than any real forecast."""
+    """Below 5 MB for 500 ha with a town beneath; noise packs worse than any real forecast."""
     small = assessment()
     rng = np.random.default_rng(7)
     side = 2237
@@ -537,7 +540,13 @@ def test_five_hundred_hectares_stay_below_5_mb(tmp_path: Path) -> None:
     )  # fmt: skip
     sure = dataclasses.replace(made_confidence(cells, everywhere), chance=1 - rng.random(density.shape) ** 4)
     quality = dataclasses.replace(small.quality, confidence=sure)
-    write_map(tmp_path / "map.html", dataclasses.replace(small, scene=scene, forecast=forecast, quality=quality))
+    large = with_safety(dataclasses.replace(small, scene=scene, forecast=forecast, quality=quality))
+    houses = tuple(
+        GroundPlace(f"house {number}", shapely.Point(*place), 8.0)
+        for number, place in enumerate(rng.uniform(-1200, 1200, (4000, 2)))
+    )
+    town = dataclasses.replace(large.scene, beneath={"buildings": houses, "people": houses})
+    write_map(tmp_path / "map.html", dataclasses.replace(large, scene=town))
     assert (tmp_path / "map.html").stat().st_size < 5e6
 
 
@@ -579,7 +588,7 @@ def _lab(colours: Any, eye: str) -> np.ndarray[Any, Any]:
 @pytest.mark.parametrize("eye", EYES)
 @pytest.mark.parametrize(("colours", "least"), [
     (DENSITY_RGB, 15), (PASSES_RGB, 15), (CAUSE_RGB, 9), (CASE_RGB, 15), (AGAINST_TARGET_RGB, 15), (BY_SIZE_RGB, 15),
-    (CHANCE_RGB, 15),
+    (CHANCE_RGB, 15), (EXPOSURE_RGB, 15),
 ])  # fmt: skip
 def test_classes_differ_for_colour_blind_eyes(colours: Any, least: float, eye: str) -> None:
     """A difference of 2.3 is just noticeable; causes are also told by their hatch."""
