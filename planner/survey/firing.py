@@ -5,7 +5,7 @@ plans or files.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -189,3 +189,19 @@ def _judging_cells(mission: Mission, scene: Scene, lines: Sequence[FlightLine], 
     rows_hz = [grain_of(leg.pattern, requirement.percentile).lines_hz or leg.pattern.pulse_rate_hz for leg in legs]
     scan_spacing = max((line.speed_mps / rate for line, rate in zip(lines, rows_hz, strict=True)), default=0.0)
     return cells_on(scene.top, judging_cell_m(requirement, requirement.target_per_m2, scan_spacing))
+
+
+def in_order(fired: Fired, line_ids: Sequence[str]) -> Fired:
+    """Return a flight with its lines in another order; what is counted stays as it is."""
+    numbers = {line.line_id: number for number, line in enumerate(fired.lines)}
+    order = [numbers[line_id] for line_id in line_ids]
+    if order == list(range(len(order))):
+        return fired
+    lines, legs = tuple(fired.lines[number] for number in order), tuple(fired.legs[number] for number in order)
+    lights = tuple(fired.lights[number] for number in order)
+    looks, tally = fired.tally.looks, fired.tally
+    if looks is not None:
+        leg = np.argsort(order).astype(np.int32)[looks.leg]
+        placed = np.lexsort((leg, looks.cell))
+        tally = replace(tally, looks=Looks(looks.starts, leg[placed], looks.sample[placed], looks.returns[placed]))
+    return Fired(lines, legs, lights, fired.cells, fired.judged, fired.faces, tally)

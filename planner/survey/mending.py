@@ -1,0 +1,311 @@
+"""A plan's claim tested by the forecast and mended until it holds, or until nothing that may be changed helps.
+
+Lives here: the rounds of mending, what is chosen in each, and the words for it. Must not know files.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from planner.assessment import Assessment, Forecast, MendStep, Plan
+from planner.errors import PlannerError
+from planner.flight.patches import Pass, Patch, closable, lay_patches
+from planner.flight.paths import Flyer
+from planner.flight.settings import Settings
+from planner.forecast.gaps import CAUSES, code_of
+from planner.ground.surface import Scene
+from planner.mission import Mission
+from planner.ranging.principles import refuse_sensor
+from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
+from planner.survey.firing import Fired, fire, fire_more, in_order
+from planner.survey.flying import flyer_of
+from planner.survey.jobs import all_told, make_plan, refuse_heights
+from planner.survey.outlook import judge
+from planner.survey.patching import patched_plan
+
+Progress = Callable[[str, int, int], None]
+Array = npt.NDArray[np.float64]
+
+ROUNDS = 6
+"""Changes to a plan at most."""
+MOST_PATCHES = 8
+"""Patch lines that one round adds at most."""
+SPREAD_SHARE = 0.1
+"""Of the judged area: where more than this lacks pulses, a new plan goes before patch lines."""
+WORTH_SHARE = 0.02
+"""Of the area that the plan covers per second: a patch line that gains less is not flown unless all is met by it."""
+SURPLUS = 1.1
+"""So much more area is closed than the requirement asks: what closed forms promise is not quite kept."""
+DENSER = 1.05, 2.0
+"""Times the density that fell short which a new plan is made for, least and most."""
+
+_TOO_FEW = ("no line", "outside swath", "sparse")
+
+
+@dataclass(frozen=True)
+class _Job:
+    """What all rounds share."""
+
+    mission: Mission
+    scene: Scene
+    flyer: Flyer
+    threads: int
+
+
+@dataclass(frozen=True)
+class _State:
+    """A plan, its pulses fired, and what that means; `denser` is for how many times the density it was made."""
+
+    plan: Plan
+    fired: Fired
+    forecast: Forecast
+    denser: float = 1.0
+    patches: int = 0
+
+    @property
+    def below_m2(self) -> float:
+        return self.forecast.coverage.below_m2
+
+    @property
+    def time_s(self) -> float:
+        return float(self.plan.flight["time_s"]["total"])
+
+
+def mend(
+    mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
+) -> Assessment:
+    """Forecast a plan, mend it where it falls short of the requirement, and gather all there is to say about it.
+
+    What lacks pulses all over is planned anew, slower or with closer lines; what falls short here and there is given
+    patch lines. Only what the mission leaves open is changed, and a change stays only if the forecast gains by it. A
+    plan that meets the requirement at once is left as it is, and so are lines that somebody drew.
+
+    Parameters
+    ----------
+    mission, scene : Mission, Scene
+        The job.
+    plan : Plan
+        From `make_plan`.
+    progress : callable, optional
+        Called with what is being done, steps done and steps in all.
+    threads : int
+        Lines fired at the same time; the result does not depend on it.
+
+    Raises
+    ------
+    InfeasibleError, InputError
+        As `assess`.
+    """
+    refuse_sensor(mission.sensor)
+    refuse_heights(mission)
+    fired = fire(mission, scene, plan.lines, progress=progress, threads=threads)
+    state = _State(plan, fired, judge(mission, scene, fired))
+    steps: list[MendStep] = []
+    if plan.settings is not None and not state.forecast.met:
+        job = _Job(mission, scene, flyer_of(mission, scene, mission.flight.hold_speed), threads)
+        state = _mended(job, state, plan.settings, steps, progress)
+    found = all_told(mission, scene, state.plan, state.forecast, progress=progress, threads=threads)
+    return replace(found, mending=tuple(steps))
+
+
+def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep], progress: Progress | None) -> _State:
+    """Return the state after all rounds; what was done is added to `steps`."""
+    changes = [_patched, _planned_anew]
+    if _area_m2(state.forecast, _TOO_FEW) > SPREAD_SHARE * state.forecast.coverage.area_m2:
+        changes.reverse()
+    for number in range(ROUNDS):
+        if progress:
+            progress("mending the plan", number, ROUNDS)
+        before = state
+        while changes and state is before:
+            state = changes[0](job, before, steps)
+            if state is before:
+                changes.pop(0)
+        if state is before or state.forecast.met:
+            break
+    if not state.forecast.met:
+        steps.append(_left_over(job, state))
+    return state
+
+
+def _area_m2(forecast: Forecast, causes: Sequence[str]) -> float:
+    return sum(forecast.coverage.by_cause_m2[cause] for cause in causes)
+
+
+def _planned_anew(job: _Job, state: _State, steps: list[MendStep]) -> _State:
+    """Return the state after a plan for a higher density, or the same where that is not to be had or gains nothing."""
+    mission, forecast = job.mission, state.forecast
+    lacking_m2 = _area_m2(forecast, _TOO_FEW)
+    if not lacking_m2 or state.patches:
+        return state
+    asked, judged = mission.requirement.target_per_m2, forecast.density.judged_per_m2
+    denser = state.denser * float(np.clip(asked / max(judged, 1e-9), *DENSER))
+    requirement = replace(
+        mission.requirement,
+        quality_level=None,
+        density_per_m2=denser * asked,
+        vertical_rmse_m=mission.requirement.target_rmse_m,
+        cell_m=forecast.cells.cell_m,
+    )
+    try:
+        plan = make_plan(replace(mission, requirement=requirement), job.scene)
+    except PlannerError:  # more is not to be had: what falls short is said
+        return state
+    fired = fire(mission, job.scene, plan.lines, threads=job.threads)
+    new = _State(plan, fired, judge(mission, job.scene, fired), denser)
+    if new.below_m2 >= state.below_m2:
+        return state
+    share = 100 * lacking_m2 / forecast.coverage.area_m2
+    steps.append(_step(_new_settings(state.plan, plan), f"{share:.1f} % of the area lacks pulses", (), state, new))
+    return new
+
+
+def _new_settings(old: Plan, new: Plan) -> str:
+    """Return in words what a new plan changes."""
+    said = []
+    for name, words in (
+        ("speed_mps", "{:.3g} m/s"),
+        ("line_spacing_m", "lines {:.3g} m apart"),
+        ("agl_m", "{:.3g} m up"),
+    ):
+        before, after = (words.format(getattr(plan.settings, name)) for plan in (old, new))
+        said += [f"{after} in place of {before}"] if after != before else []
+    said += [f"{len(new.lines)} lines in place of {len(old.lines)}"] if len(new.lines) != len(old.lines) else []
+    return f"planned anew: {', '.join(said) or 'other rates'}"
+
+
+def _patched(job: _Job, state: _State, steps: list[MendStep]) -> _State:
+    """Return the state with patch lines, or the same where none is found or they gain nothing."""
+    short = shortfall_of(job.mission, job.scene, state.forecast)
+    ways, sample = _ways(job, state, short), short.sample()
+    passes = [pass_of(job.mission, job.scene, way, sample) for way in ways]
+    chosen = _chosen(job, state, sample, passes) if len(short.flat) else ()
+    if not chosen:
+        return state
+    laid = [
+        (ways[patch.way].line(f"P{number:02d}", patch.track), ways[patch.way].profile)
+        for number, patch in enumerate(chosen, start=state.patches + 1)
+    ]
+    found = patched_plan(job.mission, job.scene, state.plan, laid, job.flyer)
+    new = _fired(job, state, found.plan, state.patches + len(laid)) if found.added else state
+    idle = _idle(new.forecast, found.added, new.plan, state.forecast) if found.added else ()
+    if idle and len(idle) < len(found.added):
+        busy = [one for one in laid if not any(name.startswith(one[0].line_id) for name in idle)]
+        found = replace(patched_plan(job.mission, job.scene, state.plan, busy, job.flyer), refused=found.refused)
+        new = _fired(job, state, found.plan, state.patches + len(laid)) if found.added else state
+    steps += [_step(f"{name} is left out", why, (), state, state) for name, why in found.refused]
+    if new is state or new.below_m2 >= state.below_m2:
+        return state
+    closed = np.concatenate([patch.cells for patch in chosen])
+    steps.append(
+        _step(_patch_words(found.added, laid, ways, chosen), _by_cause(sample.at(closed)), found.added, state, new)
+    )
+    return new
+
+
+def _ways(job: _Job, state: _State, short: Shortfall) -> tuple[Way, ...]:
+    settings = state.plan.settings
+    causes = [CAUSES[code - 1] for code in np.unique(short.causes).tolist()]
+    return ways_of(job.mission, job.scene, settings, job.flyer, causes) if settings and causes else ()
+
+
+def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) -> tuple[Patch, ...]:
+    """Return the patch lines to lay: all that is needed, or where that is not to be had those worth their flight."""
+    enough_m2 = SURPLUS * _excess_m2(job, state.forecast)
+    rim_m = max(cells.cell_m, float(np.sqrt(cells.areas_m2.max()))) / 2
+    block = state.plan.lines[0].track_rad
+    patches = lay_patches(
+        cells.places_m, cells.areas_m2, block, passes, enough_m2=enough_m2, rim_m=rim_m, most=MOST_PATCHES
+    )
+    closed_m2 = sum(float(cells.areas_m2[patch.cells].sum()) for patch in patches)
+    if closed_m2 >= enough_m2 / SURPLUS:
+        return patches
+    least_m2_per_s = WORTH_SHARE * state.forecast.coverage.area_m2 / state.time_s
+    return tuple(patch for patch in patches if _pace_m2_per_s(patch, cells, passes) >= least_m2_per_s)
+
+
+def _pace_m2_per_s(patch: Patch, cells: Shortfall, passes: Sequence[Pass]) -> float:
+    way = passes[patch.way]
+    return float(cells.areas_m2[patch.cells].sum()) / (patch.track.length_m / way.speed_mps + way.fixed_s)
+
+
+def _excess_m2(job: _Job, forecast: Forecast) -> float:
+    """Return how much area falls short beyond what the requirement allows [m2]."""
+    dry = int((forecast.judged & (forecast.cause != code_of("water"))).sum())
+    allowed = int(job.mission.requirement.percentile / 100 * max(dry - 1, 0))
+    return max(forecast.coverage.below_m2 - allowed * forecast.cells.cell_m**2, 0.0)
+
+
+def _fired(job: _Job, state: _State, plan: Plan, patches: int) -> _State:
+    """Return the state of a plan with lines added, for which only these are fired."""
+    known = {line.line_id for line in state.fired.lines}
+    more = [line for line in plan.lines if line.line_id not in known]
+    fired = fire_more(job.mission, job.scene, state.fired, more, threads=job.threads)
+    fired = in_order(fired, [line.line_id for line in plan.lines])
+    return _State(plan, fired, judge(job.mission, job.scene, fired), state.denser, patches)
+
+
+def _idle(new: Forecast, names: Sequence[str], plan: Plan, old: Forecast) -> tuple[str, ...]:
+    """Return the added lines without which no cell that is gained would fall short again."""
+    gained = (new.cause == 0).ravel() & (old.cause > 0).ravel()
+    looks, cells = new.seen.looks, new.judged.size
+    share = np.divide(new.ground_per_m2, new.first_per_m2, out=np.ones(new.judged.shape), where=new.first_per_m2 > 0)
+    counts = share.ravel() if new.density_per_m2 is new.ground_per_m2 else np.ones(cells)
+    over = ((new.density_per_m2 - new.density.target_per_m2) * new.cells.cell_m**2).ravel()
+    numbers = {line.line_id: number for number, line in enumerate(plan.lines)}
+    idle: list[str] = []
+    for name in reversed(names):
+        own = looks.leg == numbers[name]
+        brought = counts * np.bincount(looks.cell[own], weights=looks.returns[own], minlength=cells)
+        if not (gained & (brought > over + 1e-6)).any():
+            idle.append(name)
+            over = over - brought
+    return tuple(idle)
+
+
+def _left_over(job: _Job, state: _State) -> MendStep:
+    """Return the last step of a plan that is not met: what no line reaches, and what is not worth one."""
+    forecast = state.forecast
+    if not _excess_m2(job, forecast):
+        why = "density is met; height accuracy is not a matter of single lines"
+        return _step("no line is added", why, (), state, state)
+    short = shortfall_of(job.mission, job.scene, forecast)
+    sample = short.sample()
+    passes = [pass_of(job.mission, job.scene, way, sample) for way in _ways(job, state, short)]
+    reached = np.zeros(len(sample.flat), dtype=bool)
+    if passes and len(reached):
+        reached = closable(sample.places_m, state.plan.lines[0].track_rad, passes)
+    out_of_reach = dict(_areas(sample.at(~reached)))
+    for cause, area in forecast.coverage.by_cause_m2.items():
+        if cause not in CLOSED_BY_LINES and area:
+            out_of_reach[cause] = area
+    said = [f"unreachable: {_listed(out_of_reach)}"] if out_of_reach else []
+    if reached.any():
+        said.append(f"left, for lines would gain too little: {_by_cause(sample.at(reached))}")
+    return _step("nothing more is changed", "; ".join(said), (), state, state)
+
+
+def _areas(cells: Shortfall) -> Mapping[str, float]:
+    """Return the area of cells by cause [m2], in the order of causes."""
+    return {
+        CAUSES[code - 1]: float(cells.areas_m2[cells.causes == code].sum()) for code in np.unique(cells.causes).tolist()
+    }
+
+
+def _by_cause(cells: Shortfall) -> str:
+    return _listed(_areas(cells))
+
+
+def _listed(areas_m2: Mapping[str, float]) -> str:
+    return ", ".join(f"{area:.0f} m2 {cause}" for cause, area in areas_m2.items())
+
+
+def _patch_words(added: Sequence[str], laid: Sequence[tuple[object, object]], ways: object, chosen: object) -> str:
+    return ", ".join(added)
+
+
+def _step(what: str, why: str, added: tuple[str, ...], before: _State, after: _State) -> MendStep:
+    minutes = (after.time_s - before.time_s) / 60
+    return MendStep(what, why, added, before.below_m2, after.below_m2, minutes)
