@@ -6,15 +6,16 @@ Lives here: refusals before any search, height limits, the words for each bound.
 import numpy as np
 
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
-from planner.flight.search import (
+from planner.flight.demands import DarkGround, demand_words, least_eye_agl_m
+from planner.flight.flat import (
     SPEED_STEP_MPS,
-    Candidate,
     flown_pattern,
     height_reached_m,
     line_rates_allowed,
     ratings_allowed,
     speeds_mps,
 )
+from planner.flight.search import Candidate
 from planner.flight.swath import frames_join_mps, swath_width_m
 from planner.mission import Mission
 from planner.ranging.principles import refuse_height, refuse_sensor, usable_band
@@ -77,7 +78,13 @@ def refuse_unflyable(mission: Mission) -> None:
 
 
 def reasons(
-    mission: Mission, candidate: Candidate, speed_mps: float, short: bool, spacing_wanted_m: float, lines: int
+    mission: Mission,
+    candidate: Candidate,
+    speed_mps: float,
+    short: bool,
+    spacing_wanted_m: float,
+    lines: int,
+    dark: DarkGround | None = None,
 ) -> dict[str, str]:
     """Return for each setting what fixed it, in words.
 
@@ -89,17 +96,32 @@ def reasons(
         Speed flown [m/s], and whether too much ground stays below the density at it.
     spacing_wanted_m, lines
         Most spacing that the local swaths leave [m], and how many lines were laid.
+    dark : DarkGround or None
+        Darkest surface that counts.
     """
     rates = {"pulse_rate_hz": len(mission.sensor.pulse_rates_hz), "line_rate_hz": len(mission.sensor.line_rates_hz)}
     words = ("the pattern has no scan lines", "the card's only rate", "shortest flight time")
-    return {
+    said = {
         "agl_m": _agl_bound(mission, candidate),
         "speed_mps": _speed_bound(mission, candidate, speed_mps, short),
         **{name: words[min(count, 2)] for name, count in rates.items()},
         "usable_half_angle_deg": _angle_bound(mission, candidate),
         "line_spacing_m": _spacing_bound(mission, candidate, spacing_wanted_m, lines),
-        "heading_deg": "long side of the flown area",
     }
+    kept = demand_words(mission, candidate.rating, dark, candidate.kept)
+    said |= dict.fromkeys(candidate.moved, f"{kept}: quicker settings break it")
+    if candidate.broken:
+        said["usable_half_angle_deg"] += f"; {_unmet(mission, candidate, dark)}"
+    return said
+
+
+def _unmet(mission: Mission, candidate: Candidate, dark: DarkGround | None) -> str:
+    """Return what no settings keep, in words."""
+    words = f"no settings keep {demand_words(mission, candidate.rating, dark, candidate.broken)}"
+    if "accuracy" not in candidate.broken:
+        return words
+    words += f": {100 * candidate.rmse_m:.3g} cm here"
+    return f"{words}, {100 * candidate.least_rmse_m:.3g} cm at best" if np.isfinite(candidate.least_rmse_m) else words
 
 
 def _refuse_held_rates(mission: Mission) -> None:
@@ -149,6 +171,8 @@ def _agl_bound(mission: Mission, candidate: Candidate) -> str:
     if candidate.agl_m < low + 1:
         floor = mission.limits.clearance_m + mission.terrain.vertical_sd_m
         return "clearance with terrain doubt" if floor >= mission.sensor.min_range_m else "minimum range of the sensor"
+    if candidate.agl_m < least_eye_agl_m(mission, candidate.rating) + 1:
+        return "stated hazard distance"
     return "ceiling above ground" if candidate.agl_m > high - 1 else "shortest flight time"
 
 

@@ -13,7 +13,7 @@ from planner.equipment import RangeRating
 from planner.errors import InfeasibleError
 from planner.files.cards import bundled, load_sensor
 from planner.flight.capability import capability
-from planner.flight.search import flown_pattern
+from planner.flight.flat import flown_pattern
 from planner.flight.settings import choose_flight
 from planner.flight.sorties import flight_figures
 from planner.flight.swath import along_half_angle_rad

@@ -1,0 +1,211 @@
+"""Headings of lines by what flying them takes: lines, leads and turns back and forth, in the wind, over the ground.
+
+Lives here: the time of a layout and the search over headings. Must not know settings, batteries or the forecast.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from planner.aircraft import Aircraft
+from planner.errors import InfeasibleError
+from planner.flight.flightlines import FlightLine, Layout, Manner
+from planner.flight.turns import Pose, rest_to_rest_s, shortest_length_m, turn_radius_m, turn_way
+from planner.flight.winds import CALM, Hold, Wind, ground_speed_mps, held_speed_mps
+
+Array = npt.NDArray[np.float64]
+HeightAt = Callable[[Array, Array], Array]
+
+COARSE_DEG, FINE_DEG = 5.0, 1.0
+NEAR_BEST = 3  # headings of the coarse grid that are looked round
+MOST_EDGES = 8  # longest edges of the hull that are tried: the narrowest way across lies along one of them
+
+
+@dataclass(frozen=True)
+class Going:
+    """What flies lines, whichever way they head.
+
+    Attributes
+    ----------
+    aircraft : Aircraft
+        Its turns, climb and descent, limits of the mission included.
+    manner : Manner
+        How lines are flown.
+    wind : Wind
+        Steady.
+    hold : {"ground", "air"}
+        Which speed is the same on all lines, see `planner.flight.winds.held_speed_mps`.
+    ground_m : callable or None
+        Ground at local east and north [m], which lines follow; None where they are level. nan is unknown.
+    """
+
+    aircraft: Aircraft
+    manner: Manner
+    wind: Wind = CALM
+    hold: Hold = "ground"
+    ground_m: HeightAt | None = None
+
+
+@dataclass(frozen=True)
+class _Legs:
+    """Lines with leads in the order flown: first and last points (n, 3), courses (n,), lengths (n,)."""
+
+    starts_m: Array
+    ends_m: Array
+    courses_rad: Array
+    lengths_m: Array
+
+    def other_way(self) -> "_Legs":
+        """Return the same lines in the same order, each flown the other way."""
+        return _Legs(self.ends_m, self.starts_m, self.courses_rad + np.pi, self.lengths_m)
+
+
+def layout_time_s(layout: Layout, going: Going) -> float:
+    """Return the time of a layout flown back and forth [s], leads and turns included, begun the quicker way round.
+
+    Climbs between lines are those of the ground beneath their ends. inf where the wind beats the airspeed.
+    """
+    manner = going.manner
+    more = manner.extend_m + manner.lead_m
+    along = layout.spans_m + np.array([-more, more])
+    along[1::2] = along[1::2, ::-1]
+    ends = []
+    for column in along.T:
+        east, north = layout.place_m(column, layout.across_m)
+        up = np.zeros(east.shape) if going.ground_m is None else going.ground_m(east, north)
+        ends.append(np.column_stack([east, north, up]))
+    backward = np.arange(len(along)) % 2
+    lengths = np.abs(np.diff(along, axis=1)[:, 0])
+    return _quicker_s(_Legs(ends[0], ends[1], np.asarray(layout.heading_rad + np.pi * backward), lengths), going)
+
+
+def lines_time_s(lines: Sequence[FlightLine], going: Going) -> float:
+    """Return the time of lines in the order given [s], leads and turns included, begun the quicker way round.
+
+    In calm air as `planner.flight.sorties.flight_figures` has it. inf where the wind beats the airspeed.
+    """
+    legs = _Legs(
+        np.array([line.points_m[0] for line in lines]),
+        np.array([line.points_m[-1] for line in lines]),
+        np.array([line.track_rad for line in lines]),
+        np.array([line.along_m()[-1] for line in lines]),
+    )
+    return _quicker_s(legs, going)
+
+
+def quickest_heading(
+    area: shapely.Geometry, lay: Callable[[float], Layout], going: Going, first_rad: float
+) -> tuple[float, float, float]:
+    """Return the grid heading whose lines take least time, its time, and that of the first heading.
+
+    Every 5 degrees, along the longest edges of the hull and at the first heading, then every degree round the best
+    few. Ties fall to the first heading, then to the smaller one.
+
+    Parameters
+    ----------
+    area : shapely geometry
+        What is flown, local coordinates [m].
+    lay : callable
+        Lays lines at a grid heading [rad].
+    going : Going
+        How they are flown.
+    first_rad : float
+        Heading to hold the others against [rad].
+
+    Returns
+    -------
+    (float, float, float)
+        Heading from 0 to below pi [rad], its time and that of the first heading [s]; times inf where the wind beats
+        the airspeed.
+    """
+    first = _half_turn_deg(float(np.degrees(first_rad)))
+    times: dict[float, float] = {}
+
+    def look(headings_deg: Sequence[float]) -> None:
+        for heading in map(_half_turn_deg, headings_deg):
+            if heading not in times:
+                times[heading] = layout_time_s(lay(float(np.radians(heading))), going)
+
+    def ranked() -> list[float]:
+        return sorted(times, key=lambda heading: (round(times[heading], 6), heading != first, heading))
+
+    look([first, *np.arange(0.0, 180.0, COARSE_DEG), *_edges_deg(area)])
+    fine = np.arange(-COARSE_DEG + FINE_DEG, COARSE_DEG, FINE_DEG)
+    for heading in ranked()[:NEAR_BEST]:
+        look((np.round(heading) + fine).tolist())
+    best = ranked()[0]
+    return float(np.radians(best)), times[best], times[first]
+
+
+def _edges_deg(area: shapely.Geometry) -> list[float]:
+    """Return the headings of the longest edges of the hull of an area [deg]."""
+    steps = np.diff(shapely.get_coordinates(shapely.convex_hull(area)), axis=0)
+    longest = np.argsort(-np.hypot(*steps.T), kind="stable")[:MOST_EDGES]
+    return [float(np.degrees(np.arctan2(*steps[edge]))) for edge in longest.tolist()]
+
+
+def _half_turn_deg(heading_deg: float) -> float:
+    """Return a heading from 0 to below 180 [deg], to nine digits, so that the same one is met again."""
+    return round(heading_deg % 180, 9) % 180
+
+
+def _quicker_s(legs: _Legs, going: Going) -> float:
+    try:
+        return min(_flown_s(legs, going), _flown_s(legs.other_way(), going))
+    except InfeasibleError:
+        return np.inf
+
+
+def _flown_s(legs: _Legs, going: Going) -> float:
+    """Return the time of legs and of the turns between them [s]."""
+    speeds = np.array(
+        [
+            held_speed_mps(going.aircraft, going.manner.speed_mps, course, going.wind, going.hold)
+            for course in legs.courses_rad.tolist()
+        ]
+    )
+    on_lines = float(np.sum(legs.lengths_m / speeds))
+    if len(speeds) == 1:
+        return on_lines
+    turn = _hops_s if going.aircraft.kind == "multirotor" else _arcs_s
+    turns = turn(legs, speeds, going)
+    rise = np.nan_to_num(legs.starts_m[1:, 2] - legs.ends_m[:-1, 2])
+    climbs = np.where(rise > 0, rise / going.aircraft.climb_mps, -rise / going.aircraft.descent_mps)
+    return on_lines + float(np.sum(np.maximum(turns, climbs)))
+
+
+def _hops_s(legs: _Legs, speeds_mps: Array, going: Going) -> Array:
+    """Return the times of the turns of a multirotor [s], shape (n - 1,): it brakes, moves over, and speeds up."""
+    push, before, after = going.aircraft.acceleration_mps2, speeds_mps[:-1], speeds_mps[1:]
+    units = np.column_stack([np.sin(legs.courses_rad), np.cos(legs.courses_rad)])
+    stops = legs.ends_m[:-1, :2] + (before**2 / (2 * push))[:, np.newaxis] * units[:-1]
+    leaves = legs.starts_m[1:, :2] - (after**2 / (2 * push))[:, np.newaxis] * units[1:]
+    gap = leaves - stops
+    possible = ground_speed_mps(going.aircraft.airspeeds_mps[1], np.arctan2(*gap.T), going.wind)
+    moving = np.minimum(np.maximum(before, after), possible)
+    return np.asarray((before + after) / push + rest_to_rest_s(np.hypot(*gap.T), moving, push))
+
+
+def _arcs_s(legs: _Legs, speeds_mps: Array, going: Going) -> Array:
+    """Return the times of the turns of a fixed wing [s], shape (n - 1,): closed forms in calm air, the way in wind."""
+    before, after, aircraft = speeds_mps[:-1], speeds_mps[1:], going.aircraft
+    if not going.wind.speed_mps:
+        air = np.clip(np.maximum(before, after), *aircraft.airspeeds_mps)
+        east, north = (legs.starts_m[1:, :2] - legs.ends_m[:-1, :2]).T
+        radius = turn_radius_m(air, aircraft.max_bank_deg)
+        length = shortest_length_m(east, north, legs.courses_rad[:-1], legs.courses_rad[1:], radius)
+        return np.asarray(length / air)
+    return np.array(
+        [
+            turn_way(
+                aircraft,
+                Pose.at(legs.ends_m[k, :2], float(legs.courses_rad[k]), float(before[k])),
+                Pose.at(legs.starts_m[k + 1, :2], float(legs.courses_rad[k + 1]), float(after[k])),
+                going.wind,
+            ).times_s[-1]
+            for k in range(len(before))
+        ]
+    )
