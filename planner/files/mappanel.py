@@ -6,6 +6,8 @@ Lives here: figures, legends and lines of the panel. Must not know layers, pictu
 from collections import Counter
 from typing import Any
 
+import numpy as np
+
 from planner.assessment import Assessment
 from planner.files.flightwords import RESERVE_WORDS, sortie_rows
 from planner.files.mapaccuracy import chance_legend, error_legend
@@ -17,6 +19,7 @@ from planner.forecast.acceptance import Status
 from planner.forecast.confidence import SURE_CHANCE
 from planner.ground.surroundings import KINDS
 from planner.safety.cautions import Caution
+from planner.survey.guarding import LOOKED_M
 
 STATUSES: tuple[Status, ...] = ("met", "not met", "assumed")
 """What acceptance is counted by; clauses that are only reported have no limit to keep to."""
@@ -71,7 +74,7 @@ def _flight_of(assessment: Assessment) -> dict[str, Any]:
 
 def _safety_of(assessment: Assessment) -> dict[str, Any]:
     """Return what is said of safety: cautions in groups, rules in a row each, and which layers there are."""
-    safety, scene = assessment.safety, assessment.scene
+    safety, scene, exposure = assessment.safety, assessment.scene, assessment.safety.exposure
     given = {kind: len(scene.beneath[kind]) for kind in KINDS if scene.beneath.get(kind)}
     drawn = drawn_places(assessment)
     return {
@@ -87,6 +90,7 @@ def _safety_of(assessment: Assessment) -> dict[str, Any]:
         ],
         "risk": safety.risk,
         "exposure": exposure_legend(assessment),
+        "exposure_ends_m": LOOKED_M if exposure is not None and np.isnan(exposure.nearest_m).any() else None,
         "volumes": len(scene.airspace or ()),
         "volumes_drawn": len(drawn_volumes(assessment)),
         "beneath": [

@@ -32,6 +32,7 @@ from planner.files.safetywords import GROUPS, OPEN, grouped, lonlat_of, measure_
 from planner.files.webmap import write_map
 from planner.ground.surroundings import GroundPlace
 from planner.safety.cautions import Caution
+from planner.survey.guarding import LOOKED_M
 
 HOSTILE = "<img src=x onerror=alert(1)></script><script>alert(1)</script>{{ 7 * 191 }}"
 CHROMIUM = next((p for p in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(p).exists()), None)
@@ -232,6 +233,7 @@ def test_the_switches_of_the_legend_are_those_of_the_layers(map_file: Path, tmp_
     page = map_file.read_text(encoding="utf-8")
     assert "98\u202f765 m²" in page
     assert "1\u202f234 m²" in page
+    assert f"No colour: not known, or farther than {LOOKED_M:g} m from the way." in page
 
 
 def test_names_of_users_stay_text(map_file: Path) -> None:

@@ -57,7 +57,7 @@ def test_distances_for_eyes_are_those_computed(reader: Reader) -> None:
     assert rows[3][2:] == ["over 1000 km", "87.0 m", "79.0 m", "0 m", "199.0 m", "memory of the text"]
     assert f"class {computed.laser_class} hazard distance {computed.stated_m:g} m" in reader.text
     assert "57.3 m in space" in reader.text
-    assert "5.2 m with people there; 23.1 m where somebody may look through glasses" in reader.text
+    assert "5.2 m by these figures, with people there; 23.1 m where somebody may look through glasses" in reader.text
 
 
 def test_a_rate_without_energy_says_that_nothing_can_be_computed(reader: Reader) -> None:
