@@ -33,8 +33,12 @@ class Site:
 
     Attributes
     ----------
-    area : str
-        Vector file with the area of interest, relative to the mission file.
+    area : str or None
+        Vector file with the area of interest, relative to the mission file; None where a centreline is given instead.
+    centreline : str or None
+        Vector file with the line along the middle of a corridor, relative to the mission file.
+    width_left_m, width_right_m : float or None
+        How far the corridor reaches to the left and to the right of it, looking along the line as drawn [m].
     layer, features : str or None, tuple of str or None
         Layer to read where the file holds several; names of the features to keep, None keeps all.
     buffer_m : float
@@ -47,13 +51,30 @@ class Site:
         Width that lines among them are given [m].
     """
 
-    area: str
+    area: str | None = None
+    centreline: str | None = None
+    width_left_m: Annotated[float, Field(gt=0, le=5000)] | None = None
+    width_right_m: Annotated[float, Field(gt=0, le=5000)] | None = None
     layer: str | None = None
     features: tuple[str, ...] | None = None
     buffer_m: Annotated[float, Field(ge=0, le=5000)] = 0.0
     working_crs: str = "auto"
     features_of_interest: str | None = None
     feature_width_m: Annotated[float, Field(gt=0, le=1000)] = 4.0
+
+    @model_validator(mode="after")
+    def _area_or_corridor(self) -> Self:
+        widths = {"width_left_m": self.width_left_m, "width_right_m": self.width_right_m}
+        fix = "name polygons as `area`; or a line as `centreline`, with `width_left_m` and `width_right_m`"
+        if self.area is None and self.centreline is None:
+            raise ValueError(f"E18 `area` is missing, and there is no `centreline`\n{fix}")
+        if self.area is not None and self.centreline is not None:
+            raise ValueError(f"E34 `centreline` and `area` are both given: the site is one of the two\n{fix}")
+        if self.centreline is None and (given := [name for name, width in widths.items() if width is not None]):
+            raise ValueError(f"E34 `{given[0]}` is the width of a corridor, and there is no `centreline`\n{fix}")
+        if self.centreline is not None and (silent := [name for name, width in widths.items() if width is None]):
+            raise ValueError(f"E18 `{silent[0]}` is missing: a `centreline` needs a width to either side\n{fix}")
+        return self
 
 
 @frozen

@@ -17,8 +17,8 @@ from pyproj.exceptions import CRSError
 
 from planner.errors import Fault, InputError
 from planner.files.accessfiles import read_access
-from planner.files.areafiles import read_area
 from planner.files.checkpointfiles import read_allowed
+from planner.files.corridorfiles import in_local, read_site
 from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
 from planner.files.featurefiles import read_features
@@ -66,15 +66,15 @@ def read_scene(mission: Mission) -> Scene:
     Raises
     ------
     InputError
-        E01-E14, E16-E18, E33, E45, E46, E49 of the inputs.
+        E01-E14, E16-E18, E33, E34, E45-E47, E49 of the inputs.
     """
     check_proj()
-    area_path = _folder(mission) / mission.site.area
-    area_deg, area_crs = read_area(area_path, mission.site.layer, mission.site.features)
+    drawn = read_site(mission)
+    area_deg, area_crs, centreline = drawn.area_deg, drawn.crs, drawn.centreline_deg
     sheet = _sheet(mission, area_deg)
     terrains = _terrains(mission)
     for terrain in terrains:
-        _check_meeting(sheet, terrain, area_deg, area_path)
+        _check_meeting(sheet, terrain, area_deg, drawn.path)
     check_vertical(mission, terrains)
     geoid = site_geoid(mission, sheet.frame, sheet.flown)
     spacing_m = _spacing_m(mission, sheet, terrains)
@@ -106,6 +106,7 @@ def read_scene(mission: Mission) -> Scene:
         ground_is_bare=mission.terrain.ground is not None,
         heights=mission.terrain.heights,
         geoid=geoid,
+        centreline=None if centreline is None else in_local(centreline, sheet.frame),
         foliage=foliage,
         cover=cover,
         features=features,
@@ -150,6 +151,7 @@ def _vectors(mission: Mission) -> tuple[str | None, ...]:
     """Return the vector files of a mission, None for each that it does not name."""
     return (
         mission.site.area,
+        mission.site.centreline,
         mission.cover.polygons,
         mission.site.features_of_interest,
         mission.checkpoints.within,
@@ -189,7 +191,7 @@ def _sheet(mission: Mission, area_deg: shapely.MultiPolygon) -> _Sheet:
     centre = (west + east) / 2, (south + north) / 2
     wanted = mission.site.working_crs
     frame = site_frame(*centre) if wanted == "auto" else _named_frame(wanted, *centre)
-    area = shapely.transform(area_deg, lambda xy: np.column_stack(frame.from_lonlat(xy[:, 0], xy[:, 1])))
+    area = in_local(area_deg, frame)
     planned = _many(area.buffer(mission.site.buffer_m)) if mission.site.buffer_m else area
     overshoot_m = _overshoot_m(mission)
     flown = _many(planned.buffer(overshoot_m)) if overshoot_m else planned

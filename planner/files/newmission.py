@@ -20,6 +20,8 @@ date = 2030-01-01                     # change this: the day you mean to fly
 
 [site]
 area = {area}
+# or, in place of an area, a corridor: centreline = "line.geojson" with width_left_m = 30 and width_right_m = 30,
+# to either side of the line as it was drawn
 # layer = "..."                       # where the file holds several
 # features = ["..."]                  # all
 buffer_m = 20                         # flown round the area, not judged

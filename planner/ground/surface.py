@@ -218,6 +218,8 @@ class Scene:
         What all heights of the scene are measured from.
     geoid : Geoid or None
         Links orthometric to ellipsoidal heights; None where the vertical datum is unknown.
+    centreline : shapely LineString or None
+        Line along which the area is a corridor, local coordinates [m]; None where the area was drawn.
     foliage : ndarray, shape (rows - 1, cols - 1), or None
         Optical depth of crowns straight down, as in `Layers`.
     cover : GroundCover or None
@@ -264,6 +266,7 @@ class Scene:
     ground_is_bare: bool
     heights: str
     geoid: Geoid | None
+    centreline: shapely.LineString | None = None
     foliage: Array | None = None
     cover: GroundCover | None = None
     features: tuple[Feature, ...] = ()

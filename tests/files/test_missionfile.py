@@ -268,6 +268,33 @@ def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
         assert [re.sub(r"(?:\w+\.)?(\w+) = .*", r"\1", said) for said in lines] in ([], [key])
 
 
+CORRIDOR = 'centreline = "line.geojson"\nwidth_left_m = 30\nwidth_right_m = 25.5'
+
+
+def test_a_centreline_with_its_widths_stands_in_place_of_an_area(tmp_path):
+    site = mission(tmp_path, FULL.replace('area = "area.geojson"', CORRIDOR)).site
+    assert (site.area, site.centreline) == (None, "line.geojson")
+    assert (site.width_left_m, site.width_right_m) == (30, 25.5)
+    assert mission(tmp_path, FULL.replace('area = "area.geojson"', CORRIDOR)).assumptions == ()
+
+
+@pytest.mark.parametrize(
+    ("site", "code", "what"),
+    [
+        ("buffer_m = 20", "E18", "`area` is missing, and there is no `centreline`"),
+        (f'area = "area.geojson"\n{CORRIDOR}', "E34", "`centreline` and `area` are both given"),
+        ('area = "area.geojson"\nwidth_right_m = 30', "E34", "`width_right_m` is the width of a corridor"),
+        ('centreline = "line.geojson"\nwidth_left_m = 30', "E18", "`width_right_m` is missing: a `centreline` needs"),
+        ('centreline = "line.geojson"\nwidth_right_m = 30', "E18", "`width_left_m` is missing: a `centreline` needs"),
+        (CORRIDOR.replace("25.5", "0"), "E33", "`width_right_m` is 0; it should be greater than 0"),
+    ],
+)
+def test_a_site_is_an_area_or_a_corridor(tmp_path, site, code, what):
+    [fault] = faults_of(tmp_path, LEAST.replace('area = "area.geojson"', site))
+    assert (fault.code, fault.what[: len(what)]) == (code, what)
+    assert code == "E33" or fault.fix.startswith("name polygons as `area`; or a line as `centreline`")
+
+
 def test_absent_optional_tables_are_as_empty_ones(tmp_path):
     whole = mission(tmp_path, LEAST)
     assert mission(tmp_path, LEAST.replace("[limits]\n[flight]\n[conditions]\n", "")) == whole

@@ -1,0 +1,237 @@
+"""Corridors: outlines, where a centreline is broken into legs, and what their swaths cover."""
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import shapely
+from flat_jobs import a_grid, a_scene
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+
+from planner.flight.corridors import (
+    Corridor,
+    fly_layouts,
+    lay_along,
+    leg_ends,
+    longest_block,
+    outline,
+    swaths_along,
+    tightest_bend,
+)
+from planner.flight.flightlines import Manner
+from planner.flight.profile import Floor, highest_nearby
+
+MANNER = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, None)
+LEADS_AND_TURN_M = 150.0
+BENT = shapely.LineString([(-400, 0), (-100, 0), (150, 144.3), (150, 400)])  # to the left by 30 and by 60 deg
+
+
+def floor_over(heights):
+    grid = a_grid(heights)
+    nearby = highest_nearby(grid, 30.0)
+    return Floor(grid, nearby, nearby, 80.0, 30.0)
+
+
+FLAT = floor_over(np.zeros((200, 200)))
+
+
+def drawn(seed, legs, shortest_m, longest_m, most_bend_deg):
+    """Return a random centreline."""
+    draw = np.random.default_rng(seed)
+    headings = draw.uniform(0, 2 * np.pi) + np.cumsum(np.radians(draw.uniform(-most_bend_deg, most_bend_deg, legs)))
+    steps = draw.uniform(shortest_m, longest_m, legs)[:, np.newaxis] * np.column_stack(
+        [np.sin(headings), np.cos(headings)]
+    )
+    return shapely.LineString(np.vstack([[0.0, 0.0], np.cumsum(steps, axis=0)]))
+
+
+def arc(radius_m, sweep_deg, step_m=2.0):
+    turned = np.linspace(0, np.radians(sweep_deg), int(radius_m * np.radians(sweep_deg) / step_m) + 2)
+    return shapely.LineString(radius_m * np.column_stack([1 - np.cos(turned), np.sin(turned)]))
+
+
+def lay(corridor, width_m, sidelap=0.2):
+    """Return layouts whose outermost swaths reach over the edge by the sidelap."""
+    rim = width_m / 2 * (1 - sidelap)
+    return lay_along(corridor, width_m * (1 - sidelap), (rim, rim), LEADS_AND_TURN_M)
+
+
+def swaths(lines, width_m):
+    tracks = (shapely.LineString(line.kept_points_m()[[0, -1], :2]) for line in lines)
+    return shapely.union_all([track.buffer(width_m / 2, cap_style="flat") for track in tracks])
+
+
+def courses_deg(layouts):
+    return np.degrees([layout.heading_rad for layout in layouts])
+
+
+def test_an_outline_holds_what_is_within_the_width_on_its_side():
+    # distance from the line by shapely, side from the sign of the offset: an independent reading of the width
+    area = outline(BENT, 20, 45)
+    assert area.is_valid
+    draw = np.random.default_rng(5)
+    places = draw.uniform([-420, -70], [220, 420], (4000, 2))
+    for place in shapely.points(places):
+        along = BENT.project(place)
+        if not 1 < along < BENT.length - 1:
+            continue
+        foot, ahead = BENT.interpolate(along), BENT.interpolate(along + 0.5)
+        back = BENT.interpolate(along - 0.5)
+        way, off = np.subtract(ahead.coords[0], back.coords[0]), np.subtract(place.coords[0], foot.coords[0])
+        width = 20 if way[0] * off[1] - way[1] * off[0] > 0 else 45
+        if abs(place.distance(BENT) - width) > 0.1:  # rounding of the arcs
+            assert area.contains(place) == (place.distance(BENT) < width)
+
+
+def test_an_outline_is_flat_at_its_ends_and_keeps_to_its_side():
+    area = outline(shapely.LineString([(0, 0), (0, 100)]), 10, 30)
+    assert area.bounds == pytest.approx((-10, 0, 30, 100))
+    assert area.area == pytest.approx(4000)
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    seed=st.integers(0, 10**6),
+    legs=st.integers(1, 8),
+    bend_deg=st.sampled_from([8.0, 35.0, 75.0]),
+    sides_m=st.tuples(st.floats(5, 50), st.floats(5, 50)),
+    swath_m=st.floats(40, 160),
+    buffer_m=st.sampled_from([0.0, 15.0]),
+)
+def test_flat_swaths_cover_the_corridor(seed, legs, bend_deg, sides_m, swath_m, buffer_m):
+    line = drawn(seed, legs, 60, 400, bend_deg)
+    bend = tightest_bend(line, *sides_m)
+    assume(line.is_simple and bend.radius_m > bend.width_m)
+    lines = fly_layouts(lay(Corridor(line, *sides_m, buffer_m), swath_m), FLAT, MANNER)
+    area = outline(line, *sides_m)
+    covered = swaths(lines, swath_m)
+    assert covered.intersection(area).area >= 0.9999 * area.area
+    planned = area.buffer(buffer_m)
+    assert covered.intersection(planned).area >= 0.999 * planned.area
+
+
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), legs=st.integers(2, 7), swath_m=st.floats(50, 400))
+def test_every_knee_of_more_than_twelve_degrees_ends_a_leg(seed, legs, swath_m):
+    line = drawn(seed, legs, 60, 400, 50)
+    ends = leg_ends(Corridor(line, 20, 20), swath_m * 0.8, (swath_m * 0.4, swath_m * 0.4), LEADS_AND_TURN_M)
+    # the vector from one segment to the next, by its dot product: not the headings that the code takes
+    ways = np.diff(shapely.get_coordinates(line), axis=0)
+    units = ways / np.hypot(*ways.T)[:, np.newaxis]
+    bends_deg = np.degrees(np.arccos(np.clip((units[1:] * units[:-1]).sum(axis=1), -1, 1)))
+    assert (ends[0], ends[-1]) == (0, legs)
+    assert {number + 1 for number in np.flatnonzero(bends_deg > 12.001).tolist()} <= set(ends)
+
+
+def test_gentle_bends_break_a_leg_only_where_that_is_shorter():
+    # 6 degrees between two segments of 400 m: the middle lies 800 / 2 * sin(3 deg) = 20.9 m beside the chord (C)
+    line = shapely.LineString([(0, 0), (0, 400), (400 * np.sin(np.radians(6)), 400 + 400 * np.cos(np.radians(6)))])
+    corridor = Corridor(line, 20, 20)
+    wide, narrow = 45.0, 21.0  # how far a track may lie from the edge: one holds 40 + 20.9 m, or only 40
+    assert leg_ends(corridor, 60.0, (wide, wide), LEADS_AND_TURN_M) == [0, 2]
+    assert leg_ends(corridor, 60.0, (narrow, narrow), LEADS_AND_TURN_M) == [0, 1, 2]
+    # two legs of two tracks or one of three: 2 * 800 + 4 turns against 3 * 800 + 3 turns (C)
+    assert leg_ends(corridor, 30.0, (10.0, 10.0), 700.0) == [0, 1, 2]
+    assert leg_ends(corridor, 30.0, (10.0, 10.0), 900.0) == [0, 2]
+    (layout,) = lay_along(corridor, 60.0, (wide, wide), LEADS_AND_TURN_M)
+    assert layout.across_m.size == 1
+
+
+def test_an_arc_is_flown_on_chords_not_from_vertex_to_vertex():
+    # 90 degrees of radius 300 m; a chord of length L leaves the arc by L^2 / 8 R, which must fit what the swath is
+    # wider than the corridor: 100 (1 - 0.2) - 60 = 20 m, so L <= 219 m and 3 legs at least for 471 m (C)
+    corridor = Corridor(arc(300, 90), 30, 30)
+    layouts = lay(corridor, 100)
+    assert [layout.across_m.size for layout in layouts] == [1, 1, 1]
+    jittered = shapely.get_coordinates(arc(300, 90, 4.0)) + np.random.default_rng(2).normal(0, 0.3, (119, 2))
+    assert len(lay(Corridor(shapely.LineString(jittered), 30, 30), 100)) == 3
+
+
+def test_lines_of_one_leg_are_parallel_evenly_apart_and_flown_there_and_back():
+    layouts = lay(Corridor(BENT, 90, 90), 80)
+    lines = fly_layouts(layouts, FLAT, MANNER)
+    assert [line.line_id for line in lines] == [f"L{number:02d}" for number in range(1, len(lines) + 1)]
+    at = 0
+    for layout in layouts:
+        own = lines[at : at + layout.across_m.size]
+        at += len(own)
+        right = np.array([np.cos(layout.heading_rad), -np.sin(layout.heading_rad)])
+        across = np.array([line.points_m[:, :2] @ right for line in own if len(line.points_m)], dtype=object)
+        for track in across:
+            assert np.ptp(track.astype(float)) < 1e-6
+        apart = np.diff([track[0] for track in across])
+        assert apart == pytest.approx(np.full(len(own) - 1, layout.spacing_m))
+        assert layout.spacing_m <= 64 + 1e-9
+        turns = [np.cos(one.track_rad - other.track_rad) for one, other in pairwise(own)]
+        assert turns == pytest.approx([-1.0] * (len(own) - 1))
+    assert at == len(lines)
+    assert np.degrees([layout.heading_rad for layout in layouts]) == pytest.approx([90, 60, 0], abs=0.1)
+
+
+@pytest.mark.parametrize(("sides_m", "swath_m"), [((30, 30), 100.0), ((70, 40), 60.0), ((20, 100), 80.0)])
+def test_little_is_flown_beside_the_centreline_times_the_lines(sides_m, swath_m):
+    line = shapely.LineString([(-900, 0), (-100, 0), (500, 346.4), (500, 1100)])
+    layouts = lay(Corridor(line, *sides_m), swath_m)
+    lines = fly_layouts(layouts, FLAT, MANNER)
+    (count,) = {layout.across_m.size for layout in layouts}
+    # kept data only, so leads are out on both sides; no longer than what reaches the outer corners of the knees
+    assert sum(each.kept_length_m for each in lines) == pytest.approx(line.length * count, rel=0.1)
+    assert all(np.ptp(each.along_m()) == pytest.approx(each.kept_length_m + 2 * MANNER.lead_m) for each in lines)
+
+
+def test_lines_on_the_inner_side_of_a_knee_end_where_their_strips_meet():
+    # 60 degrees to the right; each track covers half a spacing to either side, so it may pass the bisector by
+    # half a spacing times tan(30 deg), no farther: a plain offset would pass it by its whole offset times that (C)
+    line = shapely.LineString([(0, -600), (0, 0), (600 * np.sin(np.pi / 3), 600 * np.cos(np.pi / 3))])
+    (first, second) = lay(Corridor(line, 100, 100), 60)
+    assert (first.across_m.size, second.across_m.size) == (5, 5)
+    for offset, (_, end) in zip(first.across_m, first.spans_m, strict=True):
+        bisector = -offset * np.tan(np.pi / 6)
+        past = first.spacing_m / 2 * np.tan(np.pi / 6)
+        assert end <= bisector + past * 1.5 + 0.1  # the outermost strip is as wide as its rim
+        if offset > 1:
+            assert end < 0
+    assert first.spans_m[0, 1] > 40  # the outer corner is flown over
+
+
+def test_level_lines_keep_one_height_on_all_legs():
+    rising = floor_over(np.add.outer(np.zeros(601), np.linspace(0, 60, 601)))
+    manner = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, 80.0)
+    lines = fly_layouts(lay(Corridor(BENT, 30, 30), 100), rising, manner)
+    assert len(lines) == 3
+    assert np.ptp(np.concatenate([line.points_m[:, 2] for line in lines])) == 0
+
+
+def test_swaths_of_all_legs_are_met_together():
+    # 80 m up with 40 degrees to either side: 67.1 m a half swath, the facing halves of two lines twice that (C)
+    scene = a_scene(area=outline(BENT, 90, 90))
+    layouts = lay(Corridor(BENT, 90, 90), 134.0)
+    lines = fly_layouts(layouts, FLAT, MANNER)
+    found = swaths_along(scene, layouts, lines, 0.0)
+    assert found.least_shared_m() == pytest.approx(2 * 80 * np.tan(np.radians(40)), rel=1e-6)
+    assert found.deepest_m(100.0) == pytest.approx(80)
+    one = lay(Corridor(BENT, 30, 30), 134.0)
+    assert swaths_along(scene, one, fly_layouts(one, FLAT, MANNER), 0.0).least_shared_m() == np.inf
+
+
+def test_the_longest_block_is_the_lines_of_the_longest_leg():
+    line = shapely.LineString([(0, 0), (0, 200), (300, 200), (300, 700), (500, 700)])
+    lines = fly_layouts(lay(Corridor(line, 60, 60), 80), FLAT, MANNER)
+    block = longest_block(lines)
+    assert len(block) == 2
+    assert {round(abs(np.sin(each.track_rad)), 9) for each in block} == {0.0}
+    assert min(each.points_m[:, 0].min() for each in block) > 200  # not the parallel ones of the first leg
+
+
+def test_the_tightest_bend_is_that_of_a_circle():
+    bend = tightest_bend(arc(60, 120), 30, 45)  # turns to the right: 45 m are inside
+    assert (bend.side, bend.width_m) == ("right", 45)
+    assert bend.radius_m == pytest.approx(60, rel=0.06)
+    mirrored = shapely.transform(arc(60, 120), lambda en: en * [-1, 1])
+    assert tightest_bend(mirrored, 30, 45).side == "left"
+    # the circle that touches both legs of a right angle and ends with the shorter one, 50 m, has radius 50 m (C)
+    knee = shapely.LineString([(0, 0), (0, 50), (80, 50)])
+    assert tightest_bend(knee, 10, 10).radius_m == pytest.approx(50)
+    assert tightest_bend(knee, 10, 10).place_m == pytest.approx([0, 50])
+    assert tightest_bend(shapely.LineString([(0, 0), (0, 50)]), 10, 10).radius_m == np.inf
