@@ -82,17 +82,18 @@ def sight_caution(
         )
     text += f"Terrain and what stands on it hide it for {_pct(hidden, seconds)} of the time"
     text += f", and for {_pct(untold, seconds)} the terrain given does not tell." if untold.any() else "."
-    lost = far | hidden
+    lost, place = far | hidden, ""
     if lost.any():
+        place = where(_longest(lost, seconds))
         named = list(dict.fromkeys(leg for leg, out in zip(legs, lost.tolist(), strict=True) if out))
         more = f" and {len(named) - _MOST_NAMED} more legs" if len(named) > _MOST_NAMED else ""
         text += (
-            f" Out of sight the longest at {where(_longest(lost, seconds))}; on {', '.join(named[:_MOST_NAMED])}{more}."
+            f" Out of sight the longest at {place}; on {', '.join(named[:_MOST_NAMED])}{more}."
             " Take off elsewhere or from more places, or post observers."
         )
     unclear = limit_m is None or bool(untold.any())
     status: Status = "over" if lost.any() else "cannot tell" if unclear else "within"
-    return Caution("sight line", status, text, farthest, limit_m, "m from the pilot")
+    return Caution("sight line", status, text, farthest, limit_m, "m from the pilot", where=place)
 
 
 def _pct(mask: Mask, seconds: Array) -> str:

@@ -220,9 +220,6 @@ def cautions_of(
         *_flight_cautions(mission, scene, plan),
         *(_accuracy_caution(accuracy) if accuracy is not None else ()),
         *range_cautions(mission.sensor, rates, mission.conditions.visibility_km, classed=scene.cover is not None),
-        *(
-            Caution("unsafe line", "over", f"{fault.what} ({fault.where})" if fault.where else fault.what)
-            for fault in unsafe
-        ),
+        *(Caution("unsafe line", "over", fault.what, where=fault.where) for fault in unsafe),
         *(Caution("inputs", "note", text) for text in scene.cautions),
     )
