@@ -176,17 +176,13 @@ def lay_out(
     count = int(np.ceil(span / spacing_m - 1e-9)) + 1
     spacing = spacing_m if hold_spacing or count == 1 else span / (count - 1)
     across = middle + (np.arange(count) - (count - 1) / 2) * spacing
-    tracks, spans = [], []
-    for number, track in enumerate(across):
-        low = planned_low - 1 if number == 0 else track - spacing / 2
-        high = planned_high + 1 if number == count - 1 else track + spacing / 2
-        part = shapely.intersection(area, shapely.box(area.bounds[0] - 1, low, area.bounds[2] + 1, high))
-        if not part.is_empty:
-            start, _, end, _ = part.bounds
-            short = max(SHORTEST_M - (end - start), 0.0) / 2
-            tracks.append(track)
-            spans.append((start - short, end + short))
-    return Layout(heading_rad, float(spacing), np.array(tracks), np.array(spans))
+    low, high = across - spacing / 2, across + spacing / 2
+    low[0], high[-1] = planned_low - 1, planned_high + 1
+    parts = shapely.intersection(area, shapely.box(area.bounds[0] - 1, low, area.bounds[2] + 1, high))
+    met = ~shapely.is_empty(parts)
+    ends = shapely.bounds(parts[met])[:, [0, 2]]
+    short = np.maximum(SHORTEST_M - np.diff(ends), 0.0) / 2
+    return Layout(heading_rad, float(spacing), across[met], ends + short * np.array([-1.0, 1.0]))
 
 
 def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine, ...]:
