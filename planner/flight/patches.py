@@ -22,6 +22,9 @@ MOST_TRACKS = 24
 """Tracks of one heading that are tried over a cluster."""
 
 _STEP_SHARE = 0.5  # of the half width between two tracks that are tried
+_TURNS = 12  # headings at which full bands of cells are looked for
+_BANDS = 3  # of which so many are tried
+_LONG = 1.5  # times the spread across: what is longer has a main axis
 _ALIKE_RAD = float(np.radians(3.0))  # headings nearer to each other than this are one
 
 
@@ -128,6 +131,7 @@ def lay_patches(
     enough_m2: float,
     rim_m: float,
     most: int,
+    barred: Sequence[Track] = (),
 ) -> tuple[Patch, ...]:
     """Return the smallest set of patch lines found, in the order of what they gain per second.
 
@@ -150,8 +154,14 @@ def lay_patches(
         How far data are kept past the outermost cells [m].
     most : int
         Lines at most.
+    barred : sequence of Track
+        Tracks that cannot be flown, nor others nearly the same.
     """
-    candidates = list(_candidates(places_m, block_rad, passes))
+    candidates = [
+        one
+        for one in _candidates(places_m, block_rad, passes)
+        if not any(_alike(one.track, other, passes[one.way].half_width_m) for other in barred)
+    ]
     left, needed = np.ones(len(places_m), dtype=bool), enough_m2
     chosen: list[Patch] = []
     while candidates and needed > 0 and len(chosen) < most:
@@ -232,8 +242,8 @@ def _joined(places_m: Array, apart_m: float) -> list[Cells]:
 
 
 def _tracks(places_m: Array, block_rad: float, half_width_m: float) -> Iterator[Track]:
-    """Yield tracks over and beside a cluster: along its main axis, along the block and across it."""
-    for heading in _headings_rad(places_m, block_rad):
+    """Yield tracks over and beside a cluster."""
+    for heading in _headings_rad(places_m, block_rad, half_width_m):
         along, across = Track(heading, 0.0, (0.0, 0.0)).seen_m(places_m)
         low, high = float(across.min()) - half_width_m / 2, float(across.max()) + half_width_m / 2
         count = int(min(max(np.ceil((high - low) / (_STEP_SHARE * half_width_m)), 1), MOST_TRACKS - 2)) + 1
@@ -242,16 +252,43 @@ def _tracks(places_m: Array, block_rad: float, half_width_m: float) -> Iterator[
             yield Track(heading, at, (float(along.min()), float(along.max())))
 
 
-def _headings_rad(places_m: Array, block_rad: float) -> list[float]:
-    """Return the main axis of a cluster, where it has one, and the headings along the block and across it [rad]."""
-    found = [block_rad, block_rad + np.pi / 2]
+def _headings_rad(places_m: Array, block_rad: float, half_width_m: float) -> list[float]:
+    """Return headings to try over a cluster [rad].
+
+    Along the block and across it, its main axis, and those of the fullest bands, half a half width wide, at any heading.
+    """
+    found = [block_rad % np.pi, (block_rad + np.pi / 2) % np.pi]
+    bands = []
+    for heading in np.pi / _TURNS * np.arange(_TURNS):
+        across = Track(float(heading), 0.0, (0.0, 0.0)).seen_m(places_m)[1]
+        band = np.floor((across - across.min()) / (half_width_m / 2)).astype(np.int64)
+        counts = np.bincount(band)
+        bands.append((-int(counts.max()), band == int(counts.argmax())))
+    fullest = [members for _, members in sorted(bands, key=lambda band: band[0])[:_BANDS]]
+    for members in (np.ones(len(places_m), dtype=bool), *fullest):
+        axis = _axis_rad(places_m[members])
+        if axis is not None and all(_turn_rad(axis, one) > _ALIKE_RAD for one in found):
+            found.append(axis)
+    return found
+
+
+def _axis_rad(places_m: Array) -> float | None:
+    """Return the main axis of places [rad], from 0 to below pi; None where they have none."""
     spread = places_m[:, :2] - places_m[:, :2].mean(axis=0)
     values, axes = np.linalg.eigh(spread.T @ spread)
-    if values[1] > 1.5 * values[0]:
-        axis = float(np.arctan2(axes[0, 1], axes[1, 1]))
-        if all(abs((axis - one + np.pi / 2) % np.pi - np.pi / 2) > _ALIKE_RAD for one in found):
-            found.insert(0, axis)
-    return [float(heading % np.pi) for heading in found]
+    return float(np.arctan2(axes[0, 1], axes[1, 1]) % np.pi) if values[1] > _LONG * values[0] else None
+
+
+def _turn_rad(one_rad: float, other_rad: float) -> float:
+    """Return the angle between two courses that may be flown either way [rad]."""
+    return float(abs((one_rad - other_rad + np.pi / 2) % np.pi - np.pi / 2))
+
+
+def _alike(one: Track, other: Track, half_width_m: float) -> bool:
+    """Return whether two tracks are nearly the same."""
+    beside = abs(one.across_m - other.across_m) < half_width_m / 4
+    apart = max(one.span_m[0] - other.span_m[1], other.span_m[0] - one.span_m[1])
+    return _turn_rad(one.heading_rad, other.heading_rad) < _ALIKE_RAD and beside and apart < 0
 
 
 def _score(

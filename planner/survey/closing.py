@@ -14,6 +14,7 @@ from planner.assessment import Forecast
 from planner.flight.avoidance import Profile
 from planner.flight.bounds import height_limits_m
 from planner.flight.flightlines import FlightLine
+from planner.flight.ordering import reversed_line
 from planner.flight.patches import Cells, Mask, Pass, Track
 from planner.flight.paths import Flyer
 from planner.flight.profile import lowest_profile_m
@@ -203,14 +204,17 @@ class Way:
         return np.asarray(met < distance - cells.cell_m)
 
     def line(self, line_id: str, track: Track) -> FlightLine:
-        """Return the line along a track, at the lowest heights allowed."""
+        """Return the line along a track at the lowest heights allowed, flown the way that lets it lie lower."""
         start, end = track.span_m[0] - self.extend_m - self.lead_m, track.span_m[1] + self.extend_m + self.lead_m
         places = track.places_m(np.linspace(start, end, max(int(np.ceil((end - start) / 5.0)), 2) + 1))
         points = np.column_stack([places, np.full(len(places), -np.inf)])
         angle, scan_rate = np.radians(self.settings.usable_half_angle_deg), self.settings.line_rate_hz
         kept = self.lead_m, end - start - self.lead_m
         flat = FlightLine(line_id, points, kept, self.speed_mps, self.pulse_rate_hz, scan_rate, float(angle))
-        return self.profile.relaid(flat)
+        return min(
+            (self.profile.relaid(way) for way in (flat, reversed_line(flat))),
+            key=lambda line: _mean_m(line.points_m[:, 2]),
+        )
 
     def _origins_m(self, track: Track, places_m: Array) -> tuple[Array, Array]:
         """Return from where on a track places are seen, shape (n, 3), and how far aside they lie, shape (n,) [m].
@@ -221,15 +225,20 @@ class Way:
         stations = np.linspace(*track.span_m, max(int(np.ceil(track.length_m / _STATION_M)), 1) + 1)
         stops = track.places_m(stations)
         floor = self.profile.floor.at(stops[:, 0], stops[:, 1])
-        slopes = (rate / self.speed_mps for rate in (self.profile.climb_mps, self.profile.descent_mps))
-        up = np.full(len(floor), floor.max()) if self.profile.level else lowest_profile_m(stations, floor, *slopes)
+        climb, descent = (rate / self.speed_mps for rate in (self.profile.climb_mps, self.profile.descent_mps))
+        up = np.full(len(floor), floor.max())
+        if not self.profile.level:
+            ways = lowest_profile_m(stations, floor, climb, descent), lowest_profile_m(stations, floor, descent, climb)
+            up = min(ways, key=_mean_m)
         if (up - self.profile.floor.ground_m(stops[:, 0], stops[:, 1])).max() > self.most_agl_m:
             up = np.full(len(up), np.nan)
         return np.column_stack([track.places_m(along), np.interp(along, stations, up)]), aside
 
 
-def ways_of(mission: Mission, scene: Scene, settings: Settings, flyer: Flyer, causes: Sequence[str]) -> tuple[Way, ...]:
-    """Return the ways to fly a patch line that the mission leaves open, the plan's own first.
+def ways_of(
+    mission: Mission, scene: Scene, settings: Settings, flyer: Flyer, causes: Sequence[str], most_agl_m: float
+) -> tuple[Way, ...]:
+    """Return the ways to fly a patch line that the mission leaves open below a height [m], the plan's own first.
 
     Lower, slower, and where light is what lacks at the pulse rate that reaches farthest; none for a beam without a
     swath.
@@ -306,6 +315,11 @@ def pass_of(mission: Mission, scene: Scene, way: Way, cells: Shortfall) -> Pass:
         closes=closes,
         sees=sees,
     )
+
+
+def _mean_m(heights_m: Array) -> float:
+    """Return the mean of heights, rounded such that equal ones compare equal [m]."""
+    return round(float(heights_m.mean()), 3)
 
 
 def _chance(light: Light, codes: npt.NDArray[np.uint8], distance_m: Array, incidence: Array) -> Array:

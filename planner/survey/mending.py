@@ -5,16 +5,18 @@ Lives here: the rounds of mending, what is chosen in each, and the words for it.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from string import ascii_lowercase
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.assessment import Assessment, Forecast, MendStep, Plan
 from planner.errors import PlannerError
-from planner.flight.patches import Pass, Patch, closable, lay_patches
+from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
 from planner.flight.paths import Flyer
 from planner.flight.settings import Settings
-from planner.forecast.gaps import CAUSES, code_of
+from planner.forecast.gaps import CAUSES
+from planner.forecast.parts import water_cells
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.principles import refuse_sensor
@@ -23,7 +25,7 @@ from planner.survey.firing import Fired, fire, fire_more, in_order
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import all_told, make_plan, refuse_heights
 from planner.survey.outlook import judge
-from planner.survey.patching import patched_plan
+from planner.survey.patching import OVER_CEILING_M, patched_plan
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
@@ -32,6 +34,8 @@ ROUNDS = 6
 """Changes to a plan at most."""
 MOST_PATCHES = 8
 """Patch lines that one round adds at most."""
+TRIES = 4
+"""Times that patch lines are chosen anew in one round where some cannot be flown safely."""
 SPREAD_SHARE = 0.1
 """Of the judged area: where more than this lacks pulses, a new plan goes before patch lines."""
 WORTH_SHARE = 0.02
@@ -41,6 +45,7 @@ SURPLUS = 1.1
 DENSER = 1.05, 2.0
 """Times the density that fell short which a new plan is made for, least and most."""
 
+_ROUNDING = 1e-3  # returns: looks hold theirs in single precision
 _TOO_FEW = ("no line", "outside swath", "sparse")
 
 
@@ -63,6 +68,7 @@ class _State:
     forecast: Forecast
     denser: float = 1.0
     patches: int = 0
+    barred: tuple[Track, ...] = ()
 
     @property
     def below_m2(self) -> float:
@@ -176,39 +182,46 @@ def _new_settings(old: Plan, new: Plan) -> str:
     return f"planned anew: {', '.join(said) or 'other rates'}"
 
 
-def _patched(job: _Job, state: _State, steps: list[MendStep]) -> _State:
+def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
     """Return the state with patch lines, or the same where none is found or they gain nothing."""
-    short = shortfall_of(job.mission, job.scene, state.forecast)
+    state, short = before, shortfall_of(job.mission, job.scene, before.forecast)
     ways, sample = _ways(job, state, short), short.sample()
     passes = [pass_of(job.mission, job.scene, way, sample) for way in ways]
-    chosen = _chosen(job, state, sample, passes) if len(short.flat) else ()
-    if not chosen:
-        return state
-    laid = [
-        (ways[patch.way].line(f"P{number:02d}", patch.track), ways[patch.way].profile)
-        for number, patch in enumerate(chosen, start=state.patches + 1)
-    ]
-    found = patched_plan(job.mission, job.scene, state.plan, laid, job.flyer)
-    new = _fired(job, state, found.plan, state.patches + len(laid)) if found.added else state
-    idle = _idle(new.forecast, found.added, new.plan, state.forecast) if found.added else ()
-    if idle and len(idle) < len(found.added):
-        busy = [one for one in laid if not any(name.startswith(one[0].line_id) for name in idle)]
-        found = replace(patched_plan(job.mission, job.scene, state.plan, busy, job.flyer), refused=found.refused)
-        new = _fired(job, state, found.plan, state.patches + len(laid)) if found.added else state
-    steps += [_step(f"{name} is left out", why, (), state, state) for name, why in found.refused]
-    if new is state or new.below_m2 >= state.below_m2:
-        return state
-    closed = np.concatenate([patch.cells for patch in chosen])
-    steps.append(
-        _step(_patch_words(found.added, laid, ways, chosen), _by_cause(sample.at(closed)), found.added, state, new)
-    )
+    for _ in range(TRIES):
+        chosen = _chosen(job, state, sample, passes) if passes else ()
+        names = [f"P{state.patches + number:02d}" for number in range(1, len(chosen) + 1)]
+        laid = {
+            name: (ways[patch.way].line(name, patch.track), ways[patch.way].profile)
+            for name, patch in zip(names, chosen, strict=True)
+        }
+        found = patched_plan(job.mission, job.scene, state.plan, list(laid.values()), job.flyer)
+        steps += [_step(f"{name} is left out", why, (), before, before) for name, why in found.refused]
+        refused = {name for name, _ in found.refused}
+        barred = [patch.track for name, patch in zip(names, chosen, strict=True) if name in refused]
+        state = replace(state, patches=state.patches + len(names), barred=(*state.barred, *barred))
+        if not refused:
+            break
+    new = _fired(job, state, found.plan)
+    if spare := _spare(job, new, before, found.added):
+        kept = set(found.added) - set(spare)
+        busy = [one for name, one in laid.items() if any(part.rstrip(ascii_lowercase) == name for part in kept)]
+        found = patched_plan(job.mission, job.scene, state.plan, busy, job.flyer)
+        new = _fired(job, state, found.plan)
+    if new.below_m2 >= before.below_m2:
+        return before
+    why = f"to close {_by_cause(sample.at(np.concatenate([patch.cells for patch in chosen])))}"
+    steps.append(_step(_patch_words(new.plan, found.added), why, tuple(sorted(found.added)), before, new))
     return new
 
 
 def _ways(job: _Job, state: _State, short: Shortfall) -> tuple[Way, ...]:
     settings = state.plan.settings
     causes = [CAUSES[code - 1] for code in np.unique(short.causes).tolist()]
-    return ways_of(job.mission, job.scene, settings, job.flyer, causes) if settings and causes else ()
+    if settings is None or not causes:
+        return ()
+    over_m = max(figures.ceiling_over_m for figures in state.plan.figures)
+    most_agl_m = job.mission.limits.ceiling_agl_m + max(over_m, OVER_CEILING_M)
+    return ways_of(job.mission, job.scene, settings, job.flyer, causes, most_agl_m)
 
 
 def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) -> tuple[Patch, ...]:
@@ -217,7 +230,14 @@ def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) 
     rim_m = max(cells.cell_m, float(np.sqrt(cells.areas_m2.max()))) / 2
     block = state.plan.lines[0].track_rad
     patches = lay_patches(
-        cells.places_m, cells.areas_m2, block, passes, enough_m2=enough_m2, rim_m=rim_m, most=MOST_PATCHES
+        cells.places_m,
+        cells.areas_m2,
+        block,
+        passes,
+        enough_m2=enough_m2,
+        rim_m=rim_m,
+        most=MOST_PATCHES,
+        barred=state.barred,
     )
     closed_m2 = sum(float(cells.areas_m2[patch.cells].sum()) for patch in patches)
     if closed_m2 >= enough_m2 / SURPLUS:
@@ -233,36 +253,52 @@ def _pace_m2_per_s(patch: Patch, cells: Shortfall, passes: Sequence[Pass]) -> fl
 
 def _excess_m2(job: _Job, forecast: Forecast) -> float:
     """Return how much area falls short beyond what the requirement allows [m2]."""
-    dry = int((forecast.judged & (forecast.cause != code_of("water"))).sum())
-    allowed = int(job.mission.requirement.percentile / 100 * max(dry - 1, 0))
-    return max(forecast.coverage.below_m2 - allowed * forecast.cells.cell_m**2, 0.0)
+    return max(forecast.coverage.below_m2 - _allowed_m2(job, forecast), 0.0)
 
 
-def _fired(job: _Job, state: _State, plan: Plan, patches: int) -> _State:
+def _allowed_m2(job: _Job, forecast: Forecast) -> float:
+    """Return the area that may fall short: cells under the judged percentile [m2]."""
+    dry = int((forecast.judged & ~water_cells(job.scene.cover, forecast.cells)).sum())
+    return int(job.mission.requirement.percentile / 100 * max(dry - 1, 0)) * forecast.cells.cell_m**2
+
+
+def _fired(job: _Job, state: _State, plan: Plan) -> _State:
     """Return the state of a plan with lines added, for which only these are fired."""
     known = {line.line_id for line in state.fired.lines}
     more = [line for line in plan.lines if line.line_id not in known]
+    if not more:
+        return state
     fired = fire_more(job.mission, job.scene, state.fired, more, threads=job.threads)
     fired = in_order(fired, [line.line_id for line in plan.lines])
-    return _State(plan, fired, judge(job.mission, job.scene, fired), state.denser, patches)
+    return replace(state, plan=plan, fired=fired, forecast=judge(job.mission, job.scene, fired))
 
 
-def _idle(new: Forecast, names: Sequence[str], plan: Plan, old: Forecast) -> tuple[str, ...]:
-    """Return the added lines without which no cell that is gained would fall short again."""
-    gained = (new.cause == 0).ravel() & (old.cause > 0).ravel()
-    looks, cells = new.seen.looks, new.judged.size
-    share = np.divide(new.ground_per_m2, new.first_per_m2, out=np.ones(new.judged.shape), where=new.first_per_m2 > 0)
-    counts = share.ravel() if new.density_per_m2 is new.ground_per_m2 else np.ones(cells)
-    over = ((new.density_per_m2 - new.density.target_per_m2) * new.cells.cell_m**2).ravel()
-    numbers = {line.line_id: number for number, line in enumerate(plan.lines)}
-    idle: list[str] = []
-    for name in reversed(names):
+def _spare(job: _Job, new: _State, old: _State, names: Sequence[str]) -> tuple[str, ...]:
+    """Return the added lines that can be done without: what would fall short again is nothing, or is allowed.
+
+    Returns of a line are those of its looks, to which cells between two swaths may owe a few more.
+    """
+    forecast, looks, cells = new.forecast, new.forecast.seen.looks, new.forecast.judged.size
+    if not names:
+        return ()
+    gained = ((forecast.cause == 0) & (old.forecast.cause > 0)).ravel()
+    first, density = forecast.first_per_m2.ravel(), forecast.density_per_m2.ravel()
+    share = np.divide(density, first, out=np.ones(cells), where=first > 0)
+    over = (density - forecast.density.target_per_m2) * forecast.cells.cell_m**2
+    allowed = round((_allowed_m2(job, forecast) - new.below_m2) / forecast.cells.cell_m**2)
+    numbers = {line.line_id: number for number, line in enumerate(new.plan.lines)}
+    brought = {}
+    for name in names:
         own = looks.leg == numbers[name]
-        brought = counts * np.bincount(looks.cell[own], weights=looks.returns[own], minlength=cells)
-        if not (gained & (brought > over + 1e-6)).any():
-            idle.append(name)
-            over = over - brought
-    return tuple(idle)
+        brought[name] = share * np.bincount(looks.cell[own], weights=looks.returns[own], minlength=cells)
+    spare: list[str] = []
+    for name in sorted(names, key=lambda name: float(brought[name][gained].sum())):
+        lost = int((gained & (brought[name] > over + _ROUNDING)).sum())
+        if lost <= max(allowed, 0):
+            spare.append(name)
+            gained &= brought[name] <= over + _ROUNDING
+            over, allowed = over - brought[name], allowed - lost
+    return tuple(spare)
 
 
 def _left_over(job: _Job, state: _State) -> MendStep:
@@ -302,8 +338,16 @@ def _listed(areas_m2: Mapping[str, float]) -> str:
     return ", ".join(f"{area:.0f} m2 {cause}" for cause, area in areas_m2.items())
 
 
-def _patch_words(added: Sequence[str], laid: Sequence[tuple[object, object]], ways: object, chosen: object) -> str:
-    return ", ".join(added)
+def _patch_words(plan: Plan, added: Sequence[str]) -> str:
+    """Return in words which lines were added and how they are flown."""
+    figures = {each.line_id: each for each in plan.figures}
+    said = [
+        f"{line.line_id} ({line.kept_length_m:.0f} m toward {figures[line.line_id].heading_deg:.0f} deg, "
+        f"{figures[line.line_id].agl_mean_m:.0f} m up at {line.speed_mps:.3g} m/s)"
+        for line in sorted(plan.lines, key=lambda line: line.line_id)
+        if line.line_id in added
+    ]
+    return f"{'patch line' if len(said) == 1 else 'patch lines'} {', '.join(said)}"
 
 
 def _step(what: str, why: str, added: tuple[str, ...], before: _State, after: _State) -> MendStep:

@@ -16,6 +16,7 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.joining import joinable_line
 from planner.flight.ordering import reversed_line
 from planner.flight.paths import Flyer
+from planner.flight.sorties import Sortie
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.survey.flying import sorties_of, take_offs_m
@@ -27,6 +28,11 @@ Laid = tuple[FlightLine, Profile]
 
 OVER_CEILING_M = 0.5
 """A patch line may be over the ceiling by so much, or by as much as the plan is already [m]."""
+
+PLACES = 4
+"""Places in the order of lines that are tried for a patch line, those with the shortest way."""
+HIGHER_M = 0.5
+"""A patch line is not flown the other way where that takes it higher by more than this on the mean [m]."""
 
 
 @dataclass(frozen=True)
@@ -40,7 +46,7 @@ class Patched:
     added : tuple of str
         Names of the lines that were added.
     refused : tuple of (str, str)
-        Name of a line that was not, and why.
+        Names of the lines that are not, and why.
     """
 
     plan: Plan
@@ -54,6 +60,8 @@ def patched_plan(mission: Mission, scene: Scene, plan: Plan, laid: Sequence[Laid
     The lines that are there keep their order, directions and speeds. A line by which the flight would come too near to
     anything, or that no battery flies, is not added.
     """
+    if not laid:
+        return Patched(plan, ())
     both = _tried(mission, scene, plan, laid, flyer)
     if both.added or len(laid) == 1:
         return both
@@ -103,14 +111,24 @@ def _with_lines(
             lost.append((line.line_id, kept.changes[0].what))
         for part in kept.lines:
             other = profile.relaid(reversed_line(part))
-            ways = [part] if zones.free_m(other.points_m)[1] else [part, other]
-            order = _inserted(order, [joinable_line(flyer, way) for way in ways], places)
+            higher = float(other.points_m[:, 2].mean() - part.points_m[:, 2].mean())
+            ways = [part] if higher > HIGHER_M or zones.free_m(other.points_m)[1] else [part, other]
+            orders = _inserted(order, [joinable_line(flyer, way) for way in ways], places)
+            tried = [sorties_of(mission, scene, lines, flyer, ordered=True) for lines in orders]
+            order = list(min(tried, key=lambda each: _day_s(each[1]))[0])
     flown, sorties = sorties_of(mission, scene, order, flyer, ordered=True)
     return plan_of(mission, scene, flown, plan.settings, sorties), changes, tuple(lost)
 
 
-def _inserted(order: Sequence[FlightLine], ways: Sequence[FlightLine], homes_m: Sequence[Array]) -> list[FlightLine]:
-    """Return lines in order with another one where the straight way between ends grows least, flown either way."""
+def _day_s(sorties: Sequence[Sortie]) -> float:
+    """Return when the last sortie lands [s]; 0 without any."""
+    return round(sorties[-1].starts_s + sorties[-1].path.duration_s, 3) if sorties else 0.0
+
+
+def _inserted(
+    order: Sequence[FlightLine], ways: Sequence[FlightLine], homes_m: Sequence[Array]
+) -> list[list[FlightLine]]:
+    """Return orders with another line where the straight way between ends grows least, flown either way."""
     starts = np.array([line.points_m[0] for line in order])
     ends = np.array([line.points_m[-1] for line in order])
     before = np.concatenate([[homes_m[0]] if len(homes_m) else starts[:1], ends])
@@ -125,5 +143,6 @@ def _inserted(order: Sequence[FlightLine], ways: Sequence[FlightLine], homes_m: 
         for way, grows in zip(ways, grown, strict=True):
             grows[0] = np.linalg.norm(starts[0] - way.points_m[-1])
             grows[-1] = np.linalg.norm(way.points_m[0] - ends[-1])
-    which, at = divmod(int(np.argmin(np.round(grown, 6))), len(order) + 1)
-    return [*order[:at], ways[which], *order[at:]]
+    best = np.argsort(np.round(grown, 6), axis=None, kind="stable")[: PLACES if len(homes_m) else 1]
+    places = (divmod(int(number), len(order) + 1) for number in best)
+    return [[*order[:at], ways[which], *order[at:]] for which, at in places]
