@@ -255,7 +255,7 @@ def _tracks(places_m: Array, block_rad: float, half_width_m: float) -> Iterator[
 def _headings_rad(places_m: Array, block_rad: float, half_width_m: float) -> list[float]:
     """Return headings to try over a cluster [rad].
 
-    Along the block and across it, its main axis, and those of the fullest bands, half a half width wide, at any heading.
+    Along the block and across it, its main axis, and those of the fullest bands of any heading, half a half width wide.
     """
     found = [block_rad % np.pi, (block_rad + np.pi / 2) % np.pi]
     bands = []
