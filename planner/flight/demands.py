@@ -12,7 +12,7 @@ import numpy.typing as npt
 import shapely
 
 from planner.equipment import RangeRating
-from planner.flight.swath import farthest_cosine
+from planner.flight.swath import MOST_PASSES, farthest_cosine
 from planner.ground.surface import GroundCover, Scene
 from planner.mission import Mission
 from planner.ranging.beams import ScanPattern
@@ -83,10 +83,11 @@ def _judged_squares(scene: Scene, cover: GroundCover) -> npt.NDArray[np.int64]:
 
 
 def edge_rmse_m(mission: Mission, agl_m: Array, half_angle_rad: float, spacing_m: Array) -> Array:
-    """Return the vertical error where it is worst between lines over flat ground [m], checkpoints included, (h, s).
+    """Return the vertical RMSE between lines over flat ground, or at the swath edge if that is more [m], shape (h, s).
 
-    One pass sees the ground out to where the next swath begins, two or more from there to the edge of the swath, all
-    taken to look as far aside as the edge. Where one pass must do, the nearest does, out to half way between lines.
+    Checkpoints are in it. One pass sees the ground out to where the next swath begins, two or more from there to the
+    edge of the swath; these are taken to look as far aside as the edge. Where one pass must do, the nearest does, and
+    half way between lines counts as the edge.
 
     Parameters
     ----------
@@ -102,16 +103,19 @@ def edge_rmse_m(mission: Mission, agl_m: Array, half_angle_rad: float, spacing_m
     height = np.broadcast_to(agl_m[:, np.newaxis], spacing_m.shape)
     edge_m = height * np.tan(half_angle_rad)
     if half_angle_rad <= 0 or mission.requirement.coverage == "single":
-        worst = _sd_m(mission, height, np.minimum(spacing_m / 2, edge_m), 1)
+        found = _sd_m(mission, height, np.minimum(spacing_m / 2, edge_m), 1)
     else:
-        covered = np.clip(np.floor(2 * edge_m / spacing_m + 1e-9), 1, 50)
-        worst = np.zeros(spacing_m.shape)
+        covered = np.clip(np.floor(2 * edge_m / spacing_m + 1e-9), 1, MOST_PASSES)
+        at_edge = np.zeros(spacing_m.shape)
         for passes in np.unique(covered).astype(int):
             here = covered == passes
-            worst[here] = _sd_m(mission, height[here], edge_m[here], max(int(passes), 2))
-        alone = _sd_m(mission, height, np.maximum(spacing_m - edge_m, 0.0), 1)
-        worst = np.where(covered == 1, np.maximum(worst, alone), worst)
-    return np.asarray(np.hypot(worst, mission.checkpoints.survey_sd_m))
+            at_edge[here] = _sd_m(mission, height[here], edge_m[here], max(int(passes), 2))
+        alone_m = np.clip(spacing_m - edge_m, 0.0, spacing_m / 2)
+        near, middle, far = (_sd_m(mission, height, share * alone_m, 1) ** 2 for share in (0.0, 0.5, 1.0))
+        alone = np.where(covered == 1, 2 * alone_m / spacing_m, 0.0)
+        between = np.sqrt(alone * (near + 4 * middle + far) / 6 + (1 - alone) * at_edge**2)  # Simpson's rule
+        found = np.maximum(at_edge, between)
+    return np.asarray(np.hypot(found, mission.checkpoints.survey_sd_m))
 
 
 def _sd_m(mission: Mission, height_m: Array, aside_m: Array, passes: int) -> Array:

@@ -56,8 +56,8 @@ class Grid:
     agl_m, reach_angle_rad : ndarray, shape (h,)
         Heights [m], and the angle that reaches flat ground from each [rad].
     spacing_m, speed_mps, density_per_m2, rmse_m, time_s : ndarray, shape (h, s)
-        Line spacing, the fastest speed, what the emptiest cells count at it, vertical error where it is worst between
-        lines, and the time of lines, leads and turns.
+        Line spacing, the fastest speed, what the emptiest cells count at it, vertical RMSE as from `edge_rmse_m`, and
+        the time of lines, leads and turns.
     fits : ndarray of bool, shape (h, s)
         Whether the light reaches the swath's edge and swaths meet.
     short : ndarray, shape (h, s)

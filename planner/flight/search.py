@@ -25,7 +25,7 @@ class Candidate:
     Attributes
     ----------
     rmse_m, least_rmse_m : float
-        Vertical error where it is worst between lines, and the least of any settings that meet the density [m].
+        Vertical RMSE as from `edge_rmse_m`, and the least of any settings that meet the density [m].
     broken, kept : tuple of str
         Demands that it breaks, as any other does, and those that it keeps where the quickest settings would not.
     moved : tuple of str
