@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from planner.flight.corridors import Corridor, fly_layouts, lay_along, swaths_along
 from planner.flight.demands import DarkGround
 from planner.flight.flat import (
     Task,
@@ -19,11 +20,12 @@ from planner.flight.flat import (
     reached_rad,
     round_down_mps,
 )
-from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out
+from planner.flight.flightlines import FlightLine, Layout, Manner, lay_out
 from planner.flight.headings import Going, lines_time_s
-from planner.flight.overlap import LocalSwaths, local_swaths
+from planner.flight.overlap import LocalSwaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
+from planner.flight.sorties import turn_time_s
 from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.flight.winds import Wind
 from planner.ground.surface import Scene
@@ -53,6 +55,7 @@ class SiteFlown:
     clearance_m: float
     ground_m: Array
     dark: DarkGround | None
+    corridor: Corridor | None = None
 
     @property
     def highest_m(self) -> float:
@@ -66,7 +69,7 @@ class Flown:
 
     candidate: Candidate
     following: Following
-    layout: Layout
+    layouts: tuple[Layout, ...]
     lines: tuple[FlightLine, ...]
     swaths: LocalSwaths
     spacing_wanted_m: float
@@ -82,6 +85,16 @@ class Flown:
     def speed_mps(self) -> float:
         """Ground speed of all lines [m/s]."""
         return self.lines[0].speed_mps
+
+    @property
+    def spacing_m(self) -> float:
+        """Most distance between neighbouring lines [m]."""
+        return max(layout.spacing_m for layout in self.layouts)
+
+    @property
+    def abreast(self) -> int:
+        """How many lines lie beside one another at most."""
+        return max(layout.across_m.size for layout in self.layouts)
 
     @property
     def short(self) -> bool:
@@ -103,14 +116,15 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
     for number in range(ROUNDS):
         tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
         rims = _rims_m(mission, task, candidate, spacing, speed)
-        layout = lay_out(scene.planned, scene.area, site.heading_rad, spacing, rims, held_spacing)
         manner = _manner(site, candidate, speed, tilt, following)
-        lines = fly_lines(layout, floor, manner)
-        swaths = local_swaths(scene, layout, lines, tilt)
+        layouts = _layouts(site, manner, spacing, rims)
+        widest_m = max(layout.spacing_m for layout in layouts)
+        lines = fly_layouts(layouts, floor, manner)
+        swaths = swaths_along(scene, layouts, lines, tilt)
         wanted_m = spacing if held_spacing or not candidate.half_angle_rad else _spacing_wanted_m(mission, swaths)
-        wanted_mps = _speed_wanted_mps(mission, task, candidate, layout.spacing_m, swaths.deepest_m(percent))
+        wanted_mps = _speed_wanted_mps(mission, task, candidate, widest_m, swaths.deepest_m(percent))
         closest = max(wanted_m, LEAST_SHRINK * candidate.spacing_m)
-        closer = layout.spacing_m > closest * (1 + 1e-6)
+        closer = widest_m > closest * (1 + 1e-6)
         low = mission.aircraft.min_speed_mps
         best_mps = float(round_down_mps(np.clip(wanted_mps, low, mission.aircraft.max_speed_mps), low))
         best_mps = mission.flight.speed_mps or best_mps
@@ -118,10 +132,10 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
         faster = number == 0 and best_mps > speed
         if not (closer or faster or best_mps < speed):
             break
-        spacing = max(closest, SHRINK * layout.spacing_m) if closer else spacing
+        spacing = max(closest, SHRINK * widest_m) if closer else spacing
         speed = best_mps if faster else min(best_mps, speed)
     judged_m = swaths.deepest_m(100.0 - mission.requirement.percentile)
-    judged_mps = _speed_wanted_mps(mission, task, candidate, layout.spacing_m, judged_m)
+    judged_mps = _speed_wanted_mps(mission, task, candidate, widest_m, judged_m)
     heights = np.concatenate([line.points_m for line in lines])
     above = heights[:, 2] - scene.ground.at(heights[:, 0], heights[:, 1])
     over = float(np.max(above, initial=-np.inf, where=np.isfinite(above))) - mission.limits.ceiling_agl_m
@@ -129,7 +143,7 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
     return Flown(
         candidate,
         following,
-        layout,
+        layouts,
         lines,
         swaths,
         spacing_wanted_m=wanted_m,
@@ -141,6 +155,22 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
         time_s=lines_time_s(lines, going),
         over_ceiling_m=over,
     )
+
+
+def _layouts(site: SiteFlown, manner: Manner, spacing_m: float, rims_m: tuple[float, float]) -> tuple[Layout, ...]:
+    """Return the tracks over the area, or those of each leg of a corridor.
+
+    The outermost swaths of a corridor reach over its edge by the least sidelap: beside a single line is no neighbour
+    that would show where the ground rises.
+    """
+    mission, scene, corridor = site.mission, site.scene, site.corridor
+    held_spacing = mission.flight.line_spacing_m is not None
+    if corridor is None:
+        return (lay_out(scene.planned, scene.area, site.heading_rad, spacing_m, rims_m, held_spacing),)
+    turn_m = manner.speed_mps * float(turn_time_s(mission.aircraft, manner.speed_mps, spacing_m))
+    line_cost_m = 2 * (manner.lead_m + manner.extend_m) + turn_m
+    over_edge = rims_m[0] * (1 - mission.requirement.sidelap_min), rims_m[1]
+    return lay_along(corridor, spacing_m, over_edge, line_cost_m, held_spacing)
 
 
 def _going(site: SiteFlown, manner: Manner) -> Going:

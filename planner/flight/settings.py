@@ -4,7 +4,7 @@ Lives here: height, speed, rates, angle, heading and spacing, chosen for the gro
 Must not know the forecast.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +13,8 @@ import shapely
 
 from planner.errors import InfeasibleError
 from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
-from planner.flight.demands import darkest_counted
+from planner.flight.corridors import Corridor, longest_block
+from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, long_side_rad, turned
 from planner.flight.headings import quickest_heading
@@ -50,7 +51,7 @@ class Settings:
     line_spacing_m : float
         Distance between neighbouring lines [m].
     heading_deg : float
-        Heading of the first line, clockwise from true north [deg].
+        Heading of the first line, of the longest leg where there are several, clockwise from true north [deg].
     sidelap : float
         Least share of the local swath that the neighbour also covers, 0-1.
     following : {"terrain", "level"}
@@ -98,8 +99,9 @@ def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settin
     refuse_unflyable(mission)
     site = _site(mission, scene)
     best, others = _best_kind(site, cell_m)
-    words = "long side of the flown area"
-    quicker = _turned(site, best, cell_m) if mission.flight.heading_deg is None else None
+    words = "long side of the flown area" if site.corridor is None else "longest leg of the centreline"
+    turns = mission.flight.heading_deg is None and site.corridor is None
+    quicker = _turned(site, best, cell_m) if turns else None
     if quicker is not None:
         words = f"least flight time: {(best.time_s - quicker[1].time_s) / 60:.1f} min less than along the long side"
         site, best, others = quicker
@@ -123,10 +125,11 @@ def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
     """Return the best flight along a heading, and that of the other kind where it is open and there is one."""
     held = site.mission.flight.following
     kinds: tuple[Following, ...] = (held,) if held else ("terrain", "level")
+    task = _task(site.mission, site.scene, site.heading_rad, site.dark, cell_m)
     flown, refusals = [], []
     for following in kinds:
         try:
-            flown.append(_fly(site, _task(site, cell_m), following))
+            flown.append(_fly(site, task, following))
         except InfeasibleError as refusal:
             refusals.append(refusal)
     if not flown:
@@ -172,16 +175,40 @@ def _site(mission: Mission, scene: Scene) -> SiteFlown:
         clearance_m=kept_off,
         ground_m=_planned_ground_m(scene),
         dark=darkest_counted(mission, scene),
+        corridor=_corridor(mission, scene),
     )
 
 
-def _task(site: SiteFlown, cell_m: float) -> Task:
-    start, south, end, north = turned(site.scene.planned, site.heading_rad).bounds
-    _, judged_south, _, judged_north = turned(site.scene.area, site.heading_rad).bounds
-    low, high = height_limits_m(site.mission)
-    target = site.mission.requirement.target_per_m2
+def _corridor(mission: Mission, scene: Scene) -> Corridor | None:
+    left, right = mission.site.width_left_m, mission.site.width_right_m
+    if scene.centreline is None or left is None or right is None:
+        return None
+    return Corridor(scene.centreline, left, right, mission.site.buffer_m)
+
+
+def flat_task(mission: Mission, scene: Scene, heading_deg: float, cell_m: float) -> Task:
+    """Return what a search over flat ground is asked along a heading, clockwise from true north [deg].
+
+    Parameters
+    ----------
+    mission, scene
+        The job.
+    heading_deg : float
+        As `Settings.heading_deg`.
+    cell_m : float
+        Side of the cell that counts the density [m].
+    """
+    centre = shapely.centroid(scene.planned)
+    heading_rad = float(np.radians(heading_deg)) - scene.frame.convergence_rad(centre.x, centre.y)
+    return _task(mission, scene, heading_rad, darkest_counted(mission, scene), cell_m)
+
+
+def _task(mission: Mission, scene: Scene, heading_rad: float, dark: DarkGround | None, cell_m: float) -> Task:
+    start, south, end, north = turned(scene.planned, heading_rad).bounds
+    _, judged_south, _, judged_north = turned(scene.area, heading_rad).bounds
+    low, high = height_limits_m(mission)
     across = north - south, judged_north - judged_south
-    return Task(target, cell_m, end - start, *across, low, high, dark=site.dark)
+    return Task(mission.requirement.target_per_m2, cell_m, end - start, *across, low, high, dark=dark)
 
 
 def _fly(site: SiteFlown, task: Task, following: Following) -> Flown:
@@ -234,7 +261,7 @@ def _planned_ground_m(scene: Scene) -> Array:
 
 
 def _settings(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> Settings:
-    candidate, spacing = best.candidate, best.layout.spacing_m
+    candidate, spacing = best.candidate, best.spacing_m
     shared = best.swaths.least_shared_m()
     nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
     least_sidelap = 1 - spacing / (shared if np.isfinite(shared) else nominal) if candidate.half_angle_rad else 0.0
@@ -245,16 +272,23 @@ def _settings(site: SiteFlown, best: Flown, others: list[Flown], heading_words: 
         line_rate_hz=candidate.line_rate_hz,
         usable_half_angle_deg=float(np.degrees(candidate.half_angle_rad)),
         line_spacing_m=spacing,
-        heading_deg=site.true_heading_deg,
+        heading_deg=site.true_heading_deg if site.corridor is None else _longest_deg(site.scene, best.lines),
         sidelap=max(least_sidelap, 0.0),
         following=best.following,
         bound_by=_bound_by(site, best, others, heading_words),
     )
 
 
+def _longest_deg(scene: Scene, lines: Sequence[FlightLine]) -> float:
+    """Return the heading of the first line of the longest leg, clockwise from true north [deg]."""
+    line = longest_block(lines)[0]
+    east, north = line.points_m[:, :2].mean(axis=0)
+    return float(np.degrees(line.track_rad + scene.frame.convergence_rad(float(east), float(north)))) % 360
+
+
 def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> dict[str, str]:
     """Return for each setting what fixed it, in words."""
-    mission, judged = site.mission, (best.speed_mps, best.short, best.spacing_wanted_m, len(best.lines))
+    mission, judged = site.mission, (best.speed_mps, best.short, best.spacing_wanted_m, best.abreast)
     words = reasons(mission, best.candidate, *judged, site.dark) | {"heading_deg": heading_words}
     words["following"] = "the other kind meets no settings"
     for other in others:
