@@ -62,6 +62,8 @@ class Aircraft:
         Share of the endurance lost per kilometre above sea level.
     max_dimension_m : float or None
         Largest dimension [m], which tells how far it can be seen.
+    glide_ratio : float or None
+        Way through the air per height lost by a wing whose motor is off; None where nobody says.
     nose : {"along_track", "into_wind"}
         Whether the nose is kept along the track (rotors can) or crabs into the wind (wings must).
     sway_roll_deg, sway_pitch_deg, sway_heading_deg : float
@@ -96,6 +98,7 @@ class Aircraft:
     cold_loss_per_deg_c: Annotated[float, Field(ge=0, le=0.05)] = 0.01  # common practice, no source
     height_loss_per_km: Annotated[float, Field(ge=0, le=0.5)] = 0.10  # common practice, no source
     max_dimension_m: Annotated[float, Field(gt=0, le=30)] | None = None
+    glide_ratio: Annotated[float, Field(gt=0, le=40)] | None = None
     nose: Literal["along_track", "into_wind"] = "along_track"
     sway_roll_deg: Annotated[float, Field(ge=0, le=20)] = 0.0
     sway_pitch_deg: Annotated[float, Field(ge=0, le=20)] = 0.0
@@ -138,6 +141,13 @@ class Aircraft:
         if (self.mass_kg is not None or self.hover_power_w is not None) and self.power_w is None:
             given = "mass_kg" if self.mass_kg is not None else "hover_power_w"
             raise ValueError(f"{given} without power_w tells no price\ngive power_w too, or leave {given} out")
+        return self
+
+    @model_validator(mode="after")
+    def _wings_glide(self) -> Self:
+        if self.glide_ratio is not None and self.kind != "fixed_wing":
+            msg = f"a {self.kind} does not glide\nleave glide_ratio out"
+            raise ValueError(msg)
         return self
 
     @property

@@ -1,17 +1,21 @@
 """What lies beneath a flight: heights to fall from on slopes, and a mission's paths as ground risk takes them."""
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 import shapely
 from made_site import write_site
 
+from planner.files.cards import load_aircraft
 from planner.files.missionfile import read_mission
 from planner.flight.flightlines import FlightLine
 from planner.ground.geodesy import site_frame
 from planner.ground.surface import HeightGrid, Scene
 from planner.ground.surroundings import GroundPlace
+from planner.safety.falls import widths_m
 from planner.survey.beneath import fall_of, falling_heights_m, ground_risk_of
 
 
@@ -76,3 +80,13 @@ def test_lines_without_sorties_have_a_buffer_too(tmp_path):
     # 50 m of line at each end lie outside the area
     assert risk.overshoot_area_m2 == pytest.approx(2 * (50 * 2 * beside_m + math.pi * beside_m**2 / 2), rel=0.01)
     assert ground_risk_of(mission, scene, (), (), {}) is None
+
+
+def test_wings_glide_as_far_as_their_card_says_and_rotors_never(tmp_path):
+    wing, rotor = load_aircraft("fixed_wing", Path()), load_aircraft("hexacopter", Path())
+    fall = fall_of(replace(read_mission(write_site(tmp_path)), aircraft=wing))
+    # C: 12 to 1 from 50 m is 600 m in still air, by far wider than 1:1 or thrown
+    assert widths_m(fall, np.array([50.0]), np.array([15.0])) == pytest.approx(600.0 * (1 + fall.wind_mps / 14.0))
+    assert "glides at 12:1" in fall.words
+    with pytest.raises(ValueError, match="a multirotor does not glide"):
+        replace(rotor, glide_ratio=10.0)

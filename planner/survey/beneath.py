@@ -53,11 +53,17 @@ def ground_risk_of(
 
 
 def fall_of(mission: Mission) -> Fall:
-    """Return how the aircraft of a mission is taken to come down: 1:1 or thrown in the day's wind, the wider counts."""
+    """Return how the aircraft of a mission is taken to come down in the day's wind.
+
+    1:1 or thrown, and wings whose card says how far they glide so far, the widest counts. A glide is taken to be as
+    slow as the aircraft flies through the air at least: then the wind carries it farthest.
+    """
     aircraft = mission.aircraft
     beside_m = STRAYS_M + (aircraft.max_dimension_m or 0.0) / 2
     return Fall(
-        rules=("one to one", "ballistic"),
+        rules=("one to one", "ballistic", "glide") if aircraft.glide_ratio else ("one to one", "ballistic"),
+        glide_ratio=aircraft.glide_ratio,
+        glide_mps=aircraft.airspeeds_mps[0],
         wind_mps=mission.conditions.wind_mps,
         wings=aircraft.kind == "fixed_wing",
         beside_m=beside_m,
