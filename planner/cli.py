@@ -115,12 +115,12 @@ def _run(
 def plan(
     mission: MissionFile, out: OutFolder = None, replace: Replace = False, as_json: AsJson = False, threads: Threads = 2
 ) -> None:
-    """Plan a mission, forecast its coverage and write the outputs."""
+    """Plan a mission, forecast its coverage, mend what falls short and write the outputs."""
 
     def work(declared: "Mission", scene: Any, tell: Callable[[str, int, int], None]) -> "Assessment":
-        from planner.survey import assess, make_plan
+        from planner.survey import make_plan, mend
 
-        return assess(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
+        return mend(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
 
     _run(mission, out, replace, as_json, None, work)
 

@@ -130,6 +130,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "cases": [{name: getattr(case, name) for name in CASE_NAMES} for case in forecast.cases],
             "by_class": [_part_dict(part, forecast.cases) for part in forecast.by_class],
             "by_feature": [_part_dict(part, forecast.cases) for part in forecast.by_feature],
+            "mending": [vars(step) for step in assessment.mending],
             "safety": safety_figures(assessment),
             "assumptions": assessment.assumptions,
             "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],

@@ -21,6 +21,9 @@ MOST_CLUSTERS = 16
 MOST_TRACKS = 24
 """Tracks of one heading that are tried over a cluster."""
 
+FIXED_WEIGHTS = 1.0, 4.0, 16.0
+"""Times the fixed cost of a line that sets of lines are chosen with; the quickest of them is flown."""
+
 _STEP_SHARE = 0.5  # of the half width between two tracks that are tried
 _TURNS = 12  # headings at which full bands of cells are looked for
 _BANDS = 3  # of which so many are tried
@@ -136,7 +139,8 @@ def lay_patches(
     """Return the smallest set of patch lines found, in the order of what they gain per second.
 
     Lines are taken one by one by area gained per second flown, no more area counted than is still needed. Then those
-    are left out without which the others still reach what all reach together, or what is enough.
+    are left out without which the others still reach what all reach together, or what is enough. That is done with what
+    a line costs however short taken as it is, and as more, which takes fewer and longer ones: the quickest set stands.
 
     Parameters
     ----------
@@ -162,10 +166,33 @@ def lay_patches(
         for one in _candidates(places_m, block_rad, passes)
         if not any(_alike(one.track, other, passes[one.way].half_width_m) for other in barred)
     ]
+    found = [
+        _needed(_greedy(candidates, places_m, areas_m2, passes, enough_m2, rim_m, most, weight), areas_m2, enough_m2)
+        for weight in FIXED_WEIGHTS
+    ]
+
+    def rank(chosen: tuple[Patch, ...]) -> tuple[float, float]:
+        seconds = sum(one.track.length_m / passes[one.way].speed_mps + passes[one.way].fixed_s for one in chosen)
+        return -min(round(_closed_m2(chosen, areas_m2), 6), enough_m2), seconds
+
+    return min(found, key=rank)
+
+
+def _greedy(
+    candidates: Sequence[_Candidate],
+    places_m: Array,
+    areas_m2: Array,
+    passes: Sequence[Pass],
+    enough_m2: float,
+    rim_m: float,
+    most: int,
+    fixed_weight: float,
+) -> list[Patch]:
+    """Return tracks taken one by one by what they gain per second, with the fixed cost of a line weighed."""
     left, needed = np.ones(len(places_m), dtype=bool), enough_m2
     chosen: list[Patch] = []
     while candidates and needed > 0 and len(chosen) < most:
-        scores = [_score(one, left, places_m, areas_m2, passes, needed, rim_m) for one in candidates]
+        scores = [_score(one, left, places_m, areas_m2, passes, needed, rim_m, fixed_weight) for one in candidates]
         best = int(np.argmax(scores))
         if scores[best] <= 0:
             break
@@ -177,7 +204,7 @@ def lay_patches(
         chosen.append(Patch(_trimmed(one.track, places_m[gained], rim_m), one.way, gained))
         left[gained] = False
         needed -= float(areas_m2[gained].sum())
-    return _needed(chosen, areas_m2, enough_m2)
+    return chosen
 
 
 def closable(places_m: Array, block_rad: float, passes: Sequence[Pass]) -> Mask:
@@ -299,6 +326,7 @@ def _score(
     passes: Sequence[Pass],
     needed_m2: float,
     rim_m: float,
+    fixed_weight: float,
 ) -> float:
     """Return the area that a track still gains per second [m2/s]."""
     gained = one.cells[left[one.cells]]
@@ -306,7 +334,7 @@ def _score(
         return 0.0
     way = passes[one.way]
     length = _trimmed(one.track, places_m[gained], rim_m).length_m
-    return min(float(areas_m2[gained].sum()), needed_m2) / (length / way.speed_mps + way.fixed_s)
+    return min(float(areas_m2[gained].sum()), needed_m2) / (length / way.speed_mps + fixed_weight * way.fixed_s)
 
 
 def _trimmed(track: Track, places_m: Array, rim_m: float) -> Track:
@@ -317,16 +345,16 @@ def _trimmed(track: Track, places_m: Array, rim_m: float) -> Track:
     return replace(track, span_m=(start - short, end + short))
 
 
+def _closed_m2(chosen: Sequence[Patch], areas_m2: Array) -> float:
+    return float(areas_m2[np.unique(np.concatenate([one.cells for one in chosen]))].sum()) if chosen else 0.0
+
+
 def _needed(chosen: Sequence[Patch], areas_m2: Array, enough_m2: float) -> tuple[Patch, ...]:
     """Return patches without those that the rest can do without, the least gain first to go."""
-
-    def closed_m2(some: Sequence[Patch]) -> float:
-        return float(areas_m2[np.unique(np.concatenate([one.cells for one in some]))].sum()) if some else 0.0
-
     kept = list(chosen)
-    wanted = min(enough_m2, closed_m2(kept)) - 1e-6
+    wanted = min(enough_m2, _closed_m2(kept, areas_m2)) - 1e-6
     for one in sorted(chosen, key=lambda each: float(areas_m2[each.cells].sum())):
         rest = [other for other in kept if other is not one]
-        if closed_m2(rest) >= wanted:
+        if _closed_m2(rest, areas_m2) >= wanted:
             kept = rest
     return tuple(kept)

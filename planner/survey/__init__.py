@@ -2,6 +2,7 @@
 
 from planner.survey.jobs import assess, line_figures, make_plan, resume, review, unsafe_lines
 from planner.survey.legs import leg_of, lights_of, rating_of
+from planner.survey.mending import mend
 from planner.survey.outlook import make_forecast
 from planner.survey.resuming import lines_left, lines_named
 
@@ -14,6 +15,7 @@ __all__ = [
     "lines_named",
     "make_forecast",
     "make_plan",
+    "mend",
     "rating_of",
     "resume",
     "review",

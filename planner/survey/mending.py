@@ -225,7 +225,10 @@ def _ways(job: _Job, state: _State, short: Shortfall) -> tuple[Way, ...]:
 
 
 def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) -> tuple[Patch, ...]:
-    """Return the patch lines to lay: all that is needed, or where that is not to be had those worth their flight."""
+    """Return the patch lines to lay: all that is needed, or where that is not to be had those worth their flight.
+
+    Where no cell may fall short, every line that closes any is worth it.
+    """
     enough_m2 = SURPLUS * _excess_m2(job, state.forecast)
     rim_m = max(cells.cell_m, float(np.sqrt(cells.areas_m2.max()))) / 2
     block = state.plan.lines[0].track_rad
@@ -240,7 +243,7 @@ def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) 
         barred=state.barred,
     )
     closed_m2 = sum(float(cells.areas_m2[patch.cells].sum()) for patch in patches)
-    if closed_m2 >= enough_m2 / SURPLUS:
+    if closed_m2 >= enough_m2 / SURPLUS or not job.mission.requirement.percentile:
         return patches
     least_m2_per_s = WORTH_SHARE * state.forecast.coverage.area_m2 / state.time_s
     return tuple(patch for patch in patches if _pace_m2_per_s(patch, cells, passes) >= least_m2_per_s)
