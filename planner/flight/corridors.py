@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out
-from planner.flight.overlap import LocalSwaths, local_swaths
+from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out, turned
+from planner.flight.overlap import LocalSwaths, Swaths, local_swaths
 from planner.flight.profile import Floor
 from planner.ground.surface import Scene
 
@@ -53,6 +53,22 @@ class Corridor:
     def width_m(self) -> float:
         """From edge to edge of what is judged [m]."""
         return self.left_m + self.right_m
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A straight course with its tracks.
+
+    Attributes
+    ----------
+    layout : Layout
+        The tracks.
+    judged : shapely MultiPolygon or None
+        What belongs to the leg, local coordinates [m]: the outermost swaths must reach its edge. None asks nothing.
+    """
+
+    layout: Layout
+    judged: shapely.MultiPolygon | None = None
 
 
 def outline(centreline: shapely.LineString, left_m: float, right_m: float) -> shapely.MultiPolygon:
@@ -139,12 +155,12 @@ def lay_along(
     rims_m: tuple[float, float],
     line_cost_m: float,
     hold_spacing: bool = False,
-) -> tuple[Layout, ...]:
+) -> tuple[Leg, ...]:
     """Return parallel tracks along each leg of a corridor, in the order of its centreline.
 
     A leg is a straight course from one end to the other, see `leg_ends`. Between two legs the corridor is divided
     along the bisector of the knee. Each track runs until it has passed all of its own strip, on the outer side of the
-    bend as on the inner.
+    bend as on the inner. As few tracks as will do lie evenly over the width.
 
     Parameters
     ----------
@@ -156,45 +172,77 @@ def lay_along(
         What a line costs beside its own length: leads and a turn [m].
     """
     points = shapely.get_coordinates(corridor.centreline)
-    layouts = []
+    legs = []
     for start, end in pairwise(leg_ends(corridor, spacing_m, rims_m, line_cost_m)):
         planned, judged = _pieces(corridor, start, end)
         heading = float(_headings_rad(points[[start, end]])[0])
-        layouts.append(lay_out(planned, judged, heading, spacing_m, rims_m, hold_spacing))
-    return tuple(layouts)
+        layout = lay_out(planned, judged, heading, spacing_m, rims_m, hold_spacing)
+        if layout.across_m.size > 1 and not hold_spacing:
+            even = _even_rims_m(planned, layout, spacing_m, rims_m, corridor.buffer_m)
+            layout = lay_out(planned, judged, heading, spacing_m, even)
+        legs.append(Leg(layout, judged))
+    return tuple(legs)
 
 
-def fly_layouts(layouts: Sequence[Layout], floor: Floor, manner: Manner) -> tuple[FlightLine, ...]:
-    """Return the lines of several layouts one after the other, numbered through, level ones all at one height.
+def _even_rims_m(
+    planned: shapely.MultiPolygon, layout: Layout, spacing_m: float, rims_m: tuple[float, float], buffer_m: float
+) -> tuple[float, float]:
+    """Return rims with which as many tracks lie evenly over the width, or as evenly as their spacing allows [m]."""
+    _, low, _, high = turned(planned, layout.heading_rad).bounds
+    count = layout.across_m.size
+    rim = max((high - low) / count, high - low - (count - 1) * spacing_m) / 2
+    return min(rims_m[0], rim), min(rims_m[1], rim - buffer_m)
+
+
+def fly_legs(legs: Sequence[Leg], floor: Floor, manner: Manner) -> tuple[FlightLine, ...]:
+    """Return the lines of legs one after the other, numbered through, level ones all at one height.
 
     Parameters
     ----------
-    layouts, floor, manner
+    legs : sequence of Leg
+        In the order flown.
+    floor, manner
         As for `fly_lines`.
     """
-    flown = [fly_lines(layout, floor, manner) for layout in layouts]
-    if manner.level_m is not None and len(layouts) > 1:
+    flown = [fly_lines(leg.layout, floor, manner) for leg in legs]
+    if manner.level_m is not None and len(legs) > 1:
         level = max(float(line.points_m[:, 2].max()) for lines in flown for line in lines)
-        flown = [fly_lines(layout, floor, replace(manner, level_m=level)) for layout in layouts]
+        flown = [fly_lines(leg.layout, floor, replace(manner, level_m=level)) for leg in legs]
     every = [line for lines in flown for line in lines]
     digits = max(2, len(str(len(every))))
     return tuple(replace(line, line_id=f"L{number:0{digits}d}") for number, line in enumerate(every, start=1))
 
 
-def swaths_along(scene: Scene, layouts: Sequence[Layout], lines: Sequence[FlightLine], tilt_rad: float) -> LocalSwaths:
-    """Return the swaths of several layouts together; `shared_m` then has shape (1, k).
+def swaths_along(scene: Scene, legs: Sequence[Leg], lines: Sequence[FlightLine], tilt_rad: float) -> Swaths:
+    """Return what the swaths of legs reach; where one ends within its leg, twice its half counts as shared.
 
     Parameters
     ----------
-    scene, layouts, lines, tilt_rad
-        As for `local_swaths`, lines in the order of `fly_layouts`.
+    scene : Scene
+        The site.
+    legs : sequence of Leg
+        Where the lines run.
+    lines : sequence of FlightLine
+        From `fly_legs`, in its order.
+    tilt_rad : float
+        Tilt of the scan plane, positive forward [rad].
     """
-    found, at = [], 0
-    for layout in layouts:
-        found.append(local_swaths(scene, layout, lines[at : at + layout.across_m.size], tilt_rad))
-        at += layout.across_m.size
-    shared = np.concatenate([swaths.shared_m.ravel() for swaths in found])
-    return LocalSwaths(shared[np.newaxis], np.concatenate([swaths.drops_m for swaths in found]))
+    shared, drops, at = [], [], 0
+    for leg in legs:
+        found = local_swaths(scene, leg.layout, lines[at : at + leg.layout.across_m.size], tilt_rad)
+        at += leg.layout.across_m.size
+        shared += [found.shared_m.ravel(), 2 * _short_of_edge_m(leg, found)]
+        drops.append(found.drops_m)
+    return Swaths(np.concatenate(shared), np.concatenate(drops))
+
+
+def _short_of_edge_m(leg: Leg, swaths: LocalSwaths) -> Array:
+    """Return the half swaths of the outermost tracks that end within what belongs to their leg [m], shape (n,)."""
+    if leg.judged is None:
+        return np.zeros(0)
+    ends = leg.layout.across_m[[0, -1], np.newaxis] + np.array([[-1.0], [1.0]]) * swaths.outer_m
+    east, north = leg.layout.place_m(swaths.along_m, ends)
+    return np.asarray(swaths.outer_m[shapely.contains_xy(leg.judged, east, north)])
 
 
 def longest_block(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:

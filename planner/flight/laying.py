@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.flight.corridors import Corridor, fly_layouts, lay_along, swaths_along
+from planner.flight.corridors import Corridor, Leg, fly_legs, lay_along, swaths_along
 from planner.flight.demands import DarkGround
 from planner.flight.flat import (
     Task,
@@ -20,9 +20,9 @@ from planner.flight.flat import (
     reached_rad,
     round_down_mps,
 )
-from planner.flight.flightlines import FlightLine, Layout, Manner, lay_out
+from planner.flight.flightlines import FlightLine, Manner, lay_out
 from planner.flight.headings import Going, lines_time_s
-from planner.flight.overlap import LocalSwaths
+from planner.flight.overlap import Swaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
@@ -69,9 +69,9 @@ class Flown:
 
     candidate: Candidate
     following: Following
-    layouts: tuple[Layout, ...]
+    legs: tuple[Leg, ...]
     lines: tuple[FlightLine, ...]
-    swaths: LocalSwaths
+    swaths: Swaths
     spacing_wanted_m: float
     speed_wanted_mps: float
     speed_judged_mps: float
@@ -89,12 +89,12 @@ class Flown:
     @property
     def spacing_m(self) -> float:
         """Most distance between neighbouring lines [m]."""
-        return max(layout.spacing_m for layout in self.layouts)
+        return max(leg.layout.spacing_m for leg in self.legs)
 
     @property
     def abreast(self) -> int:
         """How many lines lie beside one another at most."""
-        return max(layout.across_m.size for layout in self.layouts)
+        return max(leg.layout.across_m.size for leg in self.legs)
 
     @property
     def short(self) -> bool:
@@ -117,10 +117,10 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
         tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
         rims = _rims_m(mission, task, candidate, spacing, speed)
         manner = _manner(site, candidate, speed, tilt, following)
-        layouts = _layouts(site, manner, spacing, rims)
-        widest_m = max(layout.spacing_m for layout in layouts)
-        lines = fly_layouts(layouts, floor, manner)
-        swaths = swaths_along(scene, layouts, lines, tilt)
+        legs = _legs(site, manner, spacing, rims)
+        widest_m = max(leg.layout.spacing_m for leg in legs)
+        lines = fly_legs(legs, floor, manner)
+        swaths = swaths_along(scene, legs, lines, tilt)
         wanted_m = spacing if held_spacing or not candidate.half_angle_rad else _spacing_wanted_m(mission, swaths)
         wanted_mps = _speed_wanted_mps(mission, task, candidate, widest_m, swaths.deepest_m(percent))
         closest = max(wanted_m, LEAST_SHRINK * candidate.spacing_m)
@@ -143,7 +143,7 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
     return Flown(
         candidate,
         following,
-        layouts,
+        legs,
         lines,
         swaths,
         spacing_wanted_m=wanted_m,
@@ -157,16 +157,16 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
     )
 
 
-def _layouts(site: SiteFlown, manner: Manner, spacing_m: float, rims_m: tuple[float, float]) -> tuple[Layout, ...]:
-    """Return the tracks over the area, or those of each leg of a corridor.
+def _legs(site: SiteFlown, manner: Manner, spacing_m: float, rims_m: tuple[float, float]) -> tuple[Leg, ...]:
+    """Return the tracks over the area, which is one leg, or those of each leg of a corridor.
 
     The outermost swaths of a corridor reach over its edge by the least sidelap: beside a single line is no neighbour
-    that would show where the ground rises.
+    whose swath would help.
     """
     mission, scene, corridor = site.mission, site.scene, site.corridor
     held_spacing = mission.flight.line_spacing_m is not None
     if corridor is None:
-        return (lay_out(scene.planned, scene.area, site.heading_rad, spacing_m, rims_m, held_spacing),)
+        return (Leg(lay_out(scene.planned, scene.area, site.heading_rad, spacing_m, rims_m, held_spacing)),)
     turn_m = manner.speed_mps * float(turn_time_s(mission.aircraft, manner.speed_mps, spacing_m))
     line_cost_m = 2 * (manner.lead_m + manner.extend_m) + turn_m
     over_edge = rims_m[0] * (1 - mission.requirement.sidelap_min), rims_m[1]
@@ -214,7 +214,7 @@ def _manner(site: SiteFlown, candidate: Candidate, speed_mps: float, tilt_rad: f
     )
 
 
-def _spacing_wanted_m(mission: Mission, swaths: LocalSwaths) -> float:
+def _spacing_wanted_m(mission: Mission, swaths: Swaths) -> float:
     return (1 - mission.requirement.sidelap_min) * swaths.least_shared_m()
 
 

@@ -22,12 +22,12 @@ PROBES = 2  # grid spacings on either side of a hit within which a wall counts
 
 
 @dataclass(frozen=True)
-class LocalSwaths:
-    """What the swaths of a layout reach, station by station along the heading.
+class Swaths:
+    """What swaths reach.
 
     Attributes
     ----------
-    shared_m : ndarray, shape (n - 1, k)
+    shared_m : ndarray, any shape
         Facing half swaths of neighbouring lines, added up [m]; nan where nobody plans, sees ground or a wall blocks.
     drops_m : ndarray, shape (j,)
         Heights above what is judged, beneath the track and at the edge of the swath [m].
@@ -43,6 +43,24 @@ class LocalSwaths:
     def deepest_m(self, percent: float) -> float:
         """Return the height [m] that a share [percent] of all heights stays below; 0 where none is known."""
         return float(np.percentile(self.drops_m, percent)) if self.drops_m.size else 0.0
+
+
+@dataclass(frozen=True)
+class LocalSwaths(Swaths):
+    """What the swaths of a layout reach, station by station along the heading.
+
+    Attributes
+    ----------
+    shared_m, drops_m : ndarray, shapes (n - 1, k), (j,)
+        As for `Swaths`.
+    along_m : ndarray, shape (k,)
+        Where the stations lie along the heading [m].
+    outer_m : ndarray, shape (2, k)
+        Half swaths to the left of the first track and to the right of the last [m]; nan as above.
+    """
+
+    along_m: Array
+    outer_m: Array
 
 
 def local_swaths(scene: Scene, layout: Layout, lines: Sequence[FlightLine], tilt_rad: float) -> LocalSwaths:
@@ -85,7 +103,7 @@ def local_swaths(scene: Scene, layout: Layout, lines: Sequence[FlightLine], tilt
     wanted = _inside(scene.planned, *np.broadcast_arrays(*middles)) & neighbours[:, np.newaxis]
     shared = np.where(wanted, halves[1, :-1] + halves[0, 1:], np.nan)
     every = np.concatenate(drops) if drops else np.zeros(0)
-    return LocalSwaths(shared, every[np.isfinite(every)])
+    return LocalSwaths(shared, every[np.isfinite(every)], along, np.array([halves[0, 0], halves[1, -1]]))
 
 
 def _edge_ray(heading_rad: float, angle_rad: float, tilt_rad: float) -> Array:

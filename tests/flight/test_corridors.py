@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from planner.flight.corridors import (
     Corridor,
-    fly_layouts,
+    fly_legs,
     lay_along,
     leg_ends,
     longest_block,
@@ -52,7 +52,7 @@ def arc(radius_m, sweep_deg, step_m=2.0):
 
 
 def lay(corridor, width_m, sidelap=0.2):
-    """Return layouts whose outermost swaths reach over the edge by the sidelap."""
+    """Return legs whose outermost swaths reach over the edge by the sidelap."""
     rim = width_m / 2 * (1 - sidelap)
     return lay_along(corridor, width_m * (1 - sidelap), (rim, rim), LEADS_AND_TURN_M)
 
@@ -60,10 +60,6 @@ def lay(corridor, width_m, sidelap=0.2):
 def swaths(lines, width_m):
     tracks = (shapely.LineString(line.kept_points_m()[[0, -1], :2]) for line in lines)
     return shapely.union_all([track.buffer(width_m / 2, cap_style="flat") for track in tracks])
-
-
-def courses_deg(layouts):
-    return np.degrees([layout.heading_rad for layout in layouts])
 
 
 def test_an_outline_holds_what_is_within_the_width_on_its_side():
@@ -103,7 +99,7 @@ def test_flat_swaths_cover_the_corridor(seed, legs, bend_deg, sides_m, swath_m, 
     line = drawn(seed, legs, 60, 400, bend_deg)
     bend = tightest_bend(line, *sides_m)
     assume(line.is_simple and bend.radius_m > bend.width_m)
-    lines = fly_layouts(lay(Corridor(line, *sides_m, buffer_m), swath_m), FLAT, MANNER)
+    lines = fly_legs(lay(Corridor(line, *sides_m, buffer_m), swath_m), FLAT, MANNER)
     area = outline(line, *sides_m)
     covered = swaths(lines, swath_m)
     assert covered.intersection(area).area >= 0.9999 * area.area
@@ -134,26 +130,25 @@ def test_gentle_bends_break_a_leg_only_where_that_is_shorter():
     # two legs of two tracks or one of three: 2 * 800 + 4 turns against 3 * 800 + 3 turns (C)
     assert leg_ends(corridor, 30.0, (10.0, 10.0), 700.0) == [0, 1, 2]
     assert leg_ends(corridor, 30.0, (10.0, 10.0), 900.0) == [0, 2]
-    (layout,) = lay_along(corridor, 60.0, (wide, wide), LEADS_AND_TURN_M)
-    assert layout.across_m.size == 1
+    (leg,) = lay_along(corridor, 60.0, (wide, wide), LEADS_AND_TURN_M)
+    assert leg.layout.across_m.size == 1
 
 
 def test_an_arc_is_flown_on_chords_not_from_vertex_to_vertex():
     # 90 degrees of radius 300 m; a chord of length L leaves the arc by L^2 / 8 R, which must fit what the swath is
     # wider than the corridor: 100 (1 - 0.2) - 60 = 20 m, so L <= 219 m and 3 legs at least for 471 m (C)
     corridor = Corridor(arc(300, 90), 30, 30)
-    layouts = lay(corridor, 100)
-    assert [layout.across_m.size for layout in layouts] == [1, 1, 1]
+    assert [leg.layout.across_m.size for leg in lay(corridor, 100)] == [1, 1, 1]
     jittered = shapely.get_coordinates(arc(300, 90, 4.0)) + np.random.default_rng(2).normal(0, 0.3, (119, 2))
     assert len(lay(Corridor(shapely.LineString(jittered), 30, 30), 100)) == 3
 
 
 def test_lines_of_one_leg_are_parallel_evenly_apart_and_flown_there_and_back():
-    layouts = lay(Corridor(BENT, 90, 90), 80)
-    lines = fly_layouts(layouts, FLAT, MANNER)
+    legs = lay(Corridor(BENT, 90, 90), 80)
+    lines = fly_legs(legs, FLAT, MANNER)
     assert [line.line_id for line in lines] == [f"L{number:02d}" for number in range(1, len(lines) + 1)]
     at = 0
-    for layout in layouts:
+    for layout in [leg.layout for leg in legs]:
         own = lines[at : at + layout.across_m.size]
         at += len(own)
         right = np.array([np.cos(layout.heading_rad), -np.sin(layout.heading_rad)])
@@ -166,15 +161,24 @@ def test_lines_of_one_leg_are_parallel_evenly_apart_and_flown_there_and_back():
         turns = [np.cos(one.track_rad - other.track_rad) for one, other in pairwise(own)]
         assert turns == pytest.approx([-1.0] * (len(own) - 1))
     assert at == len(lines)
-    assert np.degrees([layout.heading_rad for layout in layouts]) == pytest.approx([90, 60, 0], abs=0.1)
+    assert np.degrees([leg.layout.heading_rad for leg in legs]) == pytest.approx([90, 60, 0], abs=0.1)
+
+
+def test_two_tracks_share_the_width_evenly():
+    # 70 m are more than one swath of 80 m reaches less 20 % at both edges, 64 m: two tracks, a quarter from each edge
+    north = shapely.LineString([(0, 0), (0, 500)])
+    (leg,) = lay(Corridor(north, 40, 30), 80)
+    assert leg.layout.across_m == pytest.approx([-40 + 17.5, 30 - 17.5], abs=0.01)
+    (buffered,) = lay(Corridor(north, 35, 25, 5.0), 80)
+    assert buffered.layout.across_m == pytest.approx([-40 + 17.5, 30 - 17.5], abs=0.01)
 
 
 @pytest.mark.parametrize(("sides_m", "swath_m"), [((30, 30), 100.0), ((70, 40), 60.0), ((20, 100), 80.0)])
 def test_little_is_flown_beside_the_centreline_times_the_lines(sides_m, swath_m):
     line = shapely.LineString([(-900, 0), (-100, 0), (500, 346.4), (500, 1100)])
-    layouts = lay(Corridor(line, *sides_m), swath_m)
-    lines = fly_layouts(layouts, FLAT, MANNER)
-    (count,) = {layout.across_m.size for layout in layouts}
+    legs = lay(Corridor(line, *sides_m), swath_m)
+    lines = fly_legs(legs, FLAT, MANNER)
+    (count,) = {leg.layout.across_m.size for leg in legs}
     # kept data only, so leads are out on both sides; no longer than what reaches the outer corners of the knees
     assert sum(each.kept_length_m for each in lines) == pytest.approx(line.length * count, rel=0.1)
     assert all(np.ptp(each.along_m()) == pytest.approx(each.kept_length_m + 2 * MANNER.lead_m) for each in lines)
@@ -184,7 +188,7 @@ def test_lines_on_the_inner_side_of_a_knee_end_where_their_strips_meet():
     # 60 degrees to the right; each track covers half a spacing to either side, so it may pass the bisector by
     # half a spacing times tan(30 deg), no farther: a plain offset would pass it by its whole offset times that (C)
     line = shapely.LineString([(0, -600), (0, 0), (600 * np.sin(np.pi / 3), 600 * np.cos(np.pi / 3))])
-    (first, second) = lay(Corridor(line, 100, 100), 60)
+    first, second = (leg.layout for leg in lay(Corridor(line, 100, 100), 60))
     assert (first.across_m.size, second.across_m.size) == (5, 5)
     for offset, (_, end) in zip(first.across_m, first.spans_m, strict=True):
         bisector = -offset * np.tan(np.pi / 6)
@@ -198,7 +202,7 @@ def test_lines_on_the_inner_side_of_a_knee_end_where_their_strips_meet():
 def test_level_lines_keep_one_height_on_all_legs():
     rising = floor_over(np.add.outer(np.zeros(601), np.linspace(0, 60, 601)))
     manner = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, 80.0)
-    lines = fly_layouts(lay(Corridor(BENT, 30, 30), 100), rising, manner)
+    lines = fly_legs(lay(Corridor(BENT, 30, 30), 100), rising, manner)
     assert len(lines) == 3
     assert np.ptp(np.concatenate([line.points_m[:, 2] for line in lines])) == 0
 
@@ -206,18 +210,35 @@ def test_level_lines_keep_one_height_on_all_legs():
 def test_swaths_of_all_legs_are_met_together():
     # 80 m up with 40 degrees to either side: 67.1 m a half swath, the facing halves of two lines twice that (C)
     scene = a_scene(area=outline(BENT, 90, 90))
-    layouts = lay(Corridor(BENT, 90, 90), 134.0)
-    lines = fly_layouts(layouts, FLAT, MANNER)
-    found = swaths_along(scene, layouts, lines, 0.0)
+    legs = lay(Corridor(BENT, 90, 90), 134.0)
+    found = swaths_along(scene, legs, fly_legs(legs, FLAT, MANNER), 0.0)
     assert found.least_shared_m() == pytest.approx(2 * 80 * np.tan(np.radians(40)), rel=1e-6)
     assert found.deepest_m(100.0) == pytest.approx(80)
     one = lay(Corridor(BENT, 30, 30), 134.0)
-    assert swaths_along(scene, one, fly_layouts(one, FLAT, MANNER), 0.0).least_shared_m() == np.inf
+    assert swaths_along(scene, one, fly_legs(one, FLAT, MANNER), 0.0).least_shared_m() == np.inf
+
+
+def test_a_swath_that_ends_within_its_leg_asks_for_closer_lines():
+    # ground that falls 1 in 2 to the east of the line's plane: uphill a ray at 40 degrees from 80 m up ends at
+    # 80 tan 40 / (1 + 0.5 tan 40) = 47.3 m aside, short of an edge at 60 m but not of one at 45 m (C)
+    def hill(east, _north):
+        return -0.5 * east
+
+    scene = a_scene(hill)
+    nearby = highest_nearby(scene.ground, 30.0)
+    floor = Floor(scene.ground, nearby, nearby, 80.0, 30.0)
+    north = shapely.LineString([(0, -300), (0, 300)])
+    aside = 80 * np.tan(np.radians(40)) / (1 + 0.5 * np.tan(np.radians(40)))
+    wide, narrow = (lay_along(Corridor(north, side, side), 130.0, (65.0, 65.0), 0.0) for side in (60.0, 45.0))
+    assert swaths_along(scene, wide, fly_legs(wide, floor, MANNER), 0.0).least_shared_m() == pytest.approx(
+        2 * aside, rel=1e-3
+    )
+    assert swaths_along(scene, narrow, fly_legs(narrow, floor, MANNER), 0.0).least_shared_m() == np.inf
 
 
 def test_the_longest_block_is_the_lines_of_the_longest_leg():
     line = shapely.LineString([(0, 0), (0, 200), (300, 200), (300, 700), (500, 700)])
-    lines = fly_layouts(lay(Corridor(line, 60, 60), 80), FLAT, MANNER)
+    lines = fly_legs(lay(Corridor(line, 60, 60), 80), FLAT, MANNER)
     block = longest_block(lines)
     assert len(block) == 2
     assert {round(abs(np.sin(each.track_rad)), 9) for each in block} == {0.0}
