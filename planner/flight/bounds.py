@@ -20,6 +20,8 @@ from planner.flight.swath import frames_join_mps, swath_width_m
 from planner.mission import Mission
 from planner.ranging.principles import refuse_height, refuse_sensor, usable_band
 
+AMPLE = 1.2  # of the density asked for: with more it is not what drew lines together
+
 
 def height_limits_m(mission: Mission) -> tuple[float, float]:
     """Return the least and greatest nominal height above ground [m]; both are the held one where there is one."""
@@ -199,5 +201,6 @@ def _spacing_bound(mission: Mission, candidate: Candidate, wanted_m: float, line
         return "one line to each judging cell"
     nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
     if candidate.spacing_m < nominal * (1 - mission.requirement.sidelap_min) * (1 - 1e-6) <= wanted_m:
-        return "density: closer lines even it out"
+        ample = candidate.density_per_m2 > AMPLE * mission.requirement.target_per_m2
+        return "no more lines than wider spacing takes" if ample else "density: closer lines even it out"
     return "least sidelap on the local swath"

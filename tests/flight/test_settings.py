@@ -50,6 +50,37 @@ def test_every_setting_says_what_bound_it():
     assert all(settings.bound_by.values())
 
 
+@pytest.mark.parametrize(
+    ("changes", "setting", "words"),
+    [
+        ({"density_per_m2": 4000}, "agl_m", "clearance with terrain doubt"),
+        (
+            {"density_per_m2": 3000, "sensor": replace(SENSOR, min_range_m=60)},
+            "agl_m",
+            "minimum range of the sensor",
+        ),
+        (
+            {"density_per_m2": 20, "sensor": replace(SENSOR, usable_fov_deg=10), "limits": Limits(ceiling_agl_m=100)},
+            "agl_m",
+            "ceiling above ground",
+        ),
+        ({"density_per_m2": 1000}, "speed_mps", "density"),
+        ({"density_per_m2": 20}, "speed_mps", "greatest speed of the aircraft"),
+        ({"density_per_m2": 20}, "usable_half_angle_deg", "usable opening of the card"),
+        ({"density_per_m2": 20}, "line_spacing_m", "no more lines than wider spacing takes"),
+        ({"density_per_m2": 1000}, "line_spacing_m", "density: closer lines even it out"),
+        ({"density_per_m2": 200}, "line_spacing_m", "least sidelap on the local swath"),
+        ({}, "pulse_rate_hz", "the card's only rate"),
+        ({"sensor": TWO_RATES}, "pulse_rate_hz", "shortest flight time"),
+        ({}, "heading_deg", "long side of the flown area"),
+    ],
+)
+def test_the_limit_that_bound_a_setting_is_named(changes, setting, words):
+    mission = a_mission(**{"flight": FlightChoice(following="terrain")} | changes)
+    settings, _ = choose_flight(mission, a_scene(), CELL_M)
+    assert settings.bound_by[setting] == words
+
+
 def test_what_the_mission_holds_is_held():
     choice = {"agl_m": 70.0, "speed_mps": 5.0, "heading_deg": 35.0, "pulse_rate_hz": 150e3, "line_rate_hz": 100.0}
     choice |= {"line_spacing_m": 40.0, "following": "level"}
