@@ -21,7 +21,7 @@ from planner.files.areafiles import (
     read_area,
     single_parts,
 )
-from planner.flight.corridors import outline, tightest_bend
+from planner.flight.strips import outline, tightest_bend
 from planner.ground.geodesy import LONLAT, Frame, site_frame
 from planner.mission import Mission
 

@@ -1,6 +1,6 @@
 """Corridors: legs along a centreline, and the tracks that cover what lies to either side of it.
 
-Lives here: the outline of a corridor, where its centreline is broken into legs, and how these are laid and flown.
+Lives here: where a centreline is broken into legs, and how these are laid and flown.
 Must not know missions, sensors or the forecast.
 """
 
@@ -16,6 +16,7 @@ import shapely
 from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, lay_out, turned
 from planner.flight.overlap import LocalSwaths, Swaths, local_swaths
 from planner.flight.profile import Floor
+from planner.flight.strips import Corridor, deflections_rad, headings_rad, off_m, pieces_of
 from planner.ground.surface import Scene
 
 Array = npt.NDArray[np.float64]
@@ -24,35 +25,7 @@ KNEE_RAD = np.radians(12.0)
 """The aircraft turns between two legs where a centreline bends by more than this: common practice, no source."""
 DETAIL = 0.01  # of the width of a corridor: legs end nowhere between vertices that shape the centreline so finely
 MOST_VERTICES = 300  # of a centreline among which legs are sought
-TIGHT_DETAIL = 0.02  # of the width on the inner side: wiggles within that are no bends
-GRID_M = 1e-3  # corners are rounded to this, so that parts with a common edge become one
-FAN_STEP_RAD = np.radians(5.0)
 PARALLEL_RAD = 1e-6
-
-
-@dataclass(frozen=True)
-class Corridor:
-    """A strip along a line.
-
-    Attributes
-    ----------
-    centreline : shapely LineString
-        Local coordinates [m]; legs run along it as it was drawn.
-    left_m, right_m : float
-        How far the strip reaches to either side, looking along the line [m].
-    buffer_m : float
-        How much farther it is flown, but not judged, on all sides [m].
-    """
-
-    centreline: shapely.LineString
-    left_m: float
-    right_m: float
-    buffer_m: float = 0.0
-
-    @property
-    def width_m(self) -> float:
-        """From edge to edge of what is judged [m]."""
-        return self.left_m + self.right_m
 
 
 @dataclass(frozen=True)
@@ -69,60 +42,6 @@ class Leg:
 
     layout: Layout
     judged: shapely.MultiPolygon | None = None
-
-
-def outline(centreline: shapely.LineString, left_m: float, right_m: float) -> shapely.MultiPolygon:
-    """Return all that lies beside a line within a width to its left and its right, in local coordinates [m].
-
-    Flat at both ends and round at the outside of bends, so that the width holds in every direction.
-    """
-    return _many(_strip(shapely.get_coordinates(centreline), left_m, right_m))
-
-
-def deflections_rad(points_m: Array) -> Array:
-    """Return how far a polyline of shape (n, 2) turns to the right at each inner vertex [rad], shape (n - 2,)."""
-    headings = _headings_rad(points_m)
-    return np.asarray((np.diff(headings) + np.pi) % (2 * np.pi) - np.pi)
-
-
-@dataclass(frozen=True)
-class Bend:
-    """A bend of a centreline.
-
-    Attributes
-    ----------
-    place_m : ndarray, shape (2,)
-        Local east and north [m].
-    radius_m : float
-        Of the circle that touches three successive segments; of the one that touches both segments at a knee and ends
-        where one of them does. inf where the line is straight [m].
-    width_m : float
-        How far the corridor reaches on the inner side [m].
-    side : {"left", "right"}
-        The inner side, looking along the line.
-    """
-
-    place_m: Array
-    radius_m: float
-    width_m: float
-    side: str
-
-
-def tightest_bend(centreline: shapely.LineString, left_m: float, right_m: float) -> Bend:
-    """Return the bend of a line that is tightest for the width on its inner side; wiggles are left out."""
-    bends = [_tightest(centreline, width, side) for width, side in ((right_m, "right"), (left_m, "left"))]
-    return min(bends, key=lambda bend: bend.radius_m / bend.width_m)
-
-
-def _tightest(centreline: shapely.LineString, width_m: float, side: str) -> Bend:
-    points = shapely.get_coordinates(centreline.simplify(TIGHT_DETAIL * width_m))
-    turns = deflections_rad(points) * (1.0 if side == "right" else -1.0)
-    halves = np.concatenate([[0.0], np.tan(np.maximum(turns, 0.0) / 2), [0.0]])
-    both = halves[:-1] + halves[1:]
-    lengths = np.hypot(*np.diff(points, axis=0).T)
-    radii = np.divide(lengths, both, out=np.full(lengths.shape, np.inf), where=both > 0)
-    at = int(np.argmin(radii))
-    return Bend(points[at + int(halves[at + 1] > halves[at])], float(radii[at]), width_m, side)
 
 
 def leg_ends(corridor: Corridor, spacing_m: float, rims_m: tuple[float, float], line_cost_m: float) -> list[int]:
@@ -174,8 +93,8 @@ def lay_along(
     points = shapely.get_coordinates(corridor.centreline)
     legs = []
     for start, end in pairwise(leg_ends(corridor, spacing_m, rims_m, line_cost_m)):
-        planned, judged = _pieces(corridor, start, end)
-        heading = float(_headings_rad(points[[start, end]])[0])
+        planned, judged = pieces_of(corridor, start, end)
+        heading = float(headings_rad(points[[start, end]])[0])
         layout = lay_out(planned, judged, heading, spacing_m, rims_m, hold_spacing)
         if layout.across_m.size > 1 and not hold_spacing:
             even = _even_rims_m(planned, layout, spacing_m, rims_m, corridor.buffer_m)
@@ -261,83 +180,6 @@ def _parallel(one_rad: float, other_rad: float) -> bool:
     return bool(abs(np.sin(one_rad - other_rad)) < PARALLEL_RAD)
 
 
-def _many(geometry: shapely.Geometry) -> shapely.MultiPolygon:
-    parts = shapely.get_parts(geometry)
-    return shapely.MultiPolygon([part for part in parts if part.geom_type == "Polygon" and part.area > 0])
-
-
-def _headings_rad(points_m: Array) -> Array:
-    """Return the grid heading of each segment [rad], shape (n - 1,)."""
-    east, north = np.diff(points_m, axis=0).T
-    return np.asarray(np.arctan2(east, north))
-
-
-def _off_m(heading_rad: float | Array, distance_m: float) -> Array:
-    """Return east and north of a distance along a heading [m], shape (..., 2)."""
-    return distance_m * np.stack([np.sin(heading_rad), np.cos(heading_rad)], axis=-1)
-
-
-def _stretched(points_m: Array, more_m: float) -> Array:
-    """Return a polyline that goes on straight by a length at both ends [m]."""
-    headings = _headings_rad(points_m)
-    longer = points_m.copy()
-    longer[0] -= _off_m(float(headings[0]), more_m)
-    longer[-1] += _off_m(float(headings[-1]), more_m)
-    return longer
-
-
-def _strip(points_m: Array, left_m: float, right_m: float) -> shapely.Geometry:
-    """Return all within a width to either side of a polyline: a box for each segment, a fan outside each bend."""
-    headings = _headings_rad(points_m)
-    parts = []
-    for (start, end), heading in zip(pairwise(points_m), headings, strict=True):
-        left, right = _off_m(heading - np.pi / 2, left_m), _off_m(heading + np.pi / 2, right_m)
-        parts.append(shapely.Polygon([start + left, end + left, end + right, start + right]))
-    for place, heading, turn in zip(points_m[1:-1], headings, deflections_rad(points_m), strict=False):
-        parts.append(_fan(place, heading, turn, left_m if turn > 0 else right_m))
-    return shapely.union_all(parts, grid_size=GRID_M)
-
-
-def _fan(place_m: Array, heading_rad: float, turn_rad: float, width_m: float) -> shapely.Polygon:
-    """Return the sector outside a bend from one heading on through a turn, empty where there is none."""
-    if abs(turn_rad) < 1e-9:
-        return shapely.Polygon()
-    outward = heading_rad - np.sign(turn_rad) * np.pi / 2
-    steps = int(np.ceil(abs(turn_rad) / FAN_STEP_RAD)) + 1
-    rim = place_m + _off_m(outward + np.linspace(0.0, turn_rad, steps), width_m)
-    return shapely.Polygon([place_m, *rim])
-
-
-@lru_cache(maxsize=512)
-def _pieces(corridor: Corridor, start: int, end: int) -> tuple[shapely.MultiPolygon, shapely.MultiPolygon]:
-    """Return what is flown and what is judged of the leg between two vertices of a centreline."""
-    points, wider = shapely.get_coordinates(corridor.centreline), corridor.buffer_m
-    left, right = corridor.left_m, corridor.right_m
-    planned = _piece(_stretched(points, wider), start, end, left + wider, right + wider)
-    return _many(planned), _many(_piece(points, start, end, left, right))
-
-
-def _piece(points_m: Array, start: int, end: int, left_m: float, right_m: float) -> shapely.Geometry:
-    """Return the part of a corridor that belongs to the leg between two vertices: up to the bisectors of its knees."""
-    piece = _strip(points_m[start : end + 1], left_m, right_m)
-    for knee in (start, end):
-        if not 0 < knee < len(points_m) - 1:
-            continue
-        before, after = _headings_rad(points_m[knee - 1 : knee + 2])
-        (turn,) = deflections_rad(points_m[knee - 1 : knee + 2])
-        outer, inner = (left_m, right_m) if turn > 0 else (right_m, left_m)
-        place, own = points_m[knee], after if knee == start else before
-        fan_from = before + turn / 2 if knee == start else before
-        piece = shapely.union(piece, _fan(place, fan_from, turn / 2, outer), grid_size=GRID_M)
-        shortest = np.hypot(*np.diff(points_m[knee - 1 : knee + 2], axis=0).T).min()
-        trim = min(inner * np.tan(abs(turn) / 2), shortest / 2)
-        corner = place + _off_m(own + np.sign(turn) * np.pi / 2, inner)
-        back = _off_m(own, trim if knee == start else -trim)
-        # From before the knee to behind it: a common edge would leave a hair of the strip standing.
-        piece = shapely.difference(piece, shapely.Polygon([place, corner - back, corner + back]), grid_size=GRID_M)
-    return shapely.buffer(piece, GRID_M)  # what only touched itself may cross itself once it is turned
-
-
 def _knees(points_m: Array, least_m: float) -> list[int]:
     """Return the numbers of the vertices that bend by more than a knee, between segments that have a length [m]."""
     long = np.hypot(*np.diff(points_m, axis=0).T) >= least_m
@@ -369,10 +211,10 @@ def _extents(points_m: tuple[tuple[float, float], ...]) -> Array:
     for start in range(count - 1):
         rest = points[start:] - points[start]
         headings = np.arctan2(rest[1:, 0], rest[1:, 1])
-        units = _off_m(headings, 1.0)
+        units = off_m(headings, 1.0)
         own = np.arange(len(rest))[:, np.newaxis] <= np.arange(1, len(rest))
         along = np.where(own, rest @ units.T, 0.0)
-        across = np.where(own, rest @ _off_m(headings + np.pi / 2, 1.0).T, 0.0)
+        across = np.where(own, rest @ off_m(headings + np.pi / 2, 1.0).T, 0.0)
         extents[:, start, start + 1 :] = np.ptp(along, axis=0), across.min(axis=0), across.max(axis=0)
     return extents
 

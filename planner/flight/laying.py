@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.flight.corridors import Corridor, Leg, fly_legs, lay_along, swaths_along
+from planner.flight.corridors import Leg, fly_legs, lay_along, swaths_along
 from planner.flight.demands import DarkGround
 from planner.flight.flat import (
     Task,
@@ -26,6 +26,7 @@ from planner.flight.overlap import Swaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
+from planner.flight.strips import Corridor
 from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.flight.winds import Wind
 from planner.ground.surface import Scene

@@ -13,7 +13,7 @@ import shapely
 
 from planner.errors import InfeasibleError
 from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
-from planner.flight.corridors import Corridor, longest_block
+from planner.flight.corridors import longest_block
 from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, long_side_rad, turned
@@ -21,6 +21,7 @@ from planner.flight.headings import quickest_heading
 from planner.flight.laying import CEILING_EASE_M, Flown, SiteFlown, lay_over
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
 from planner.flight.search import search
+from planner.flight.strips import Corridor
 from planner.flight.swath import swath_width_m
 from planner.flight.winds import Wind
 from planner.ground.clearance import upper_surface

@@ -34,6 +34,7 @@ from planner.safety.ranges import range_cautions
 from planner.safety.recorder import recorder_cautions
 from planner.survey.flying import legs_of, over_unknown, sensitive_m
 from planner.survey.legs import rating_of
+from planner.survey.oneswath import one_swath_caution
 from planner.survey.watching import sight_cautions
 
 NOTED_SHARE = 0.01
@@ -162,6 +163,7 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     yield logging_caution(conditions.start, lasts_s)
     yield from _wind_caution(plan)
     yield from _unknown_ground(mission, scene, plan)
+    yield from one_swath_caution(scene, plan)
     if not plan.sorties:
         why = "; ".join(str(fault.what) for fault in plan.unflown) or "no take-off place is given"
         yield Caution(

@@ -10,17 +10,15 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from planner.flight.corridors import (
-    Corridor,
     fly_legs,
     lay_along,
     leg_ends,
     longest_block,
-    outline,
     swaths_along,
-    tightest_bend,
 )
 from planner.flight.flightlines import Manner
 from planner.flight.profile import Floor, highest_nearby
+from planner.flight.strips import Corridor, outline, tightest_bend
 
 MANNER = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, None)
 LEADS_AND_TURN_M = 150.0
