@@ -218,6 +218,17 @@ def test_what_lacks_pulses_all_over_is_planned_anew_with_what_is_open(tmp_path):
     assert found.plan.settings.speed_mps < thin.settings.speed_mps or len(found.plan.lines) > len(thin.lines)
 
 
+def test_what_a_held_spacing_leaves_thin_all_over_is_said_and_not_filled_up(tmp_path):
+    held = {"agl_m": 60, "speed_mps": 8, "line_spacing_m": 60}
+    mission, scene = job(tmp_path, flight=held, requirement={"density_per_m2": 1500})
+    plan = make_plan(mission, scene)
+    found = mend(mission, scene, plan)
+    assert found.plan is plan
+    (step,) = found.mending
+    assert step.lines_added == ()
+    assert step.why.endswith("% of the area lacks pulses, with agl_m, speed_mps, line_spacing_m held by the mission")
+
+
 def test_a_patch_line_that_would_be_unsafe_is_left_out_with_the_reason(meadow):
     mission, scene, plan = meadow
     flyer = flyer_of(mission, scene)

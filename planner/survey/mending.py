@@ -46,6 +46,7 @@ DENSER = 1.05, 2.0
 """Times the density that fell short which a new plan is made for, least and most."""
 
 _ROUNDING = 1e-3  # returns: looks hold theirs in single precision
+_HELD = ("agl_m", "speed_mps", "line_spacing_m", "pulse_rate_hz", "line_rate_hz")
 _TOO_FEW = ("no line", "outside swath", "sparse")
 
 
@@ -119,7 +120,7 @@ def mend(
 def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep], progress: Progress | None) -> _State:
     """Return the state after all rounds; what was done is added to `steps`."""
     changes = [_patched, _planned_anew]
-    if _area_m2(state.forecast, _TOO_FEW) > SPREAD_SHARE * state.forecast.coverage.area_m2:
+    if _spread(state.forecast):
         changes.reverse()
     for number in range(ROUNDS):
         if progress:
@@ -134,6 +135,11 @@ def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep],
     if not state.forecast.met:
         steps.append(_left_over(job, state))
     return state
+
+
+def _spread(forecast: Forecast) -> bool:
+    """Return whether pulses lack all over."""
+    return _area_m2(forecast, _TOO_FEW) > SPREAD_SHARE * forecast.coverage.area_m2
 
 
 def _area_m2(forecast: Forecast, causes: Sequence[str]) -> float:
@@ -159,17 +165,20 @@ def _planned_anew(job: _Job, state: _State, steps: list[MendStep]) -> _State:
         plan = make_plan(replace(mission, requirement=requirement), job.scene)
     except PlannerError:  # more is not to be had: what falls short is said
         return state
+    if _new_settings(state.plan, plan) is None:
+        return state
     fired = fire(mission, job.scene, plan.lines, threads=job.threads)
     new = _State(plan, fired, judge(mission, job.scene, fired), denser)
     if new.below_m2 >= state.below_m2:
         return state
     share = 100 * lacking_m2 / forecast.coverage.area_m2
-    steps.append(_step(_new_settings(state.plan, plan), f"{share:.1f} % of the area lacks pulses", (), state, new))
+    said = f"planned anew: {_new_settings(state.plan, plan)}"
+    steps.append(_step(said, f"{share:.1f} % of the area lacks pulses", (), state, new))
     return new
 
 
-def _new_settings(old: Plan, new: Plan) -> str:
-    """Return in words what a new plan changes."""
+def _new_settings(old: Plan, new: Plan) -> str | None:
+    """Return in words what a new plan changes, None where it is the old one."""
     said = []
     for name, words in (
         ("speed_mps", "{:.3g} m/s"),
@@ -179,11 +188,18 @@ def _new_settings(old: Plan, new: Plan) -> str:
         before, after = (words.format(getattr(plan.settings, name)) for plan in (old, new))
         said += [f"{after} in place of {before}"] if after != before else []
     said += [f"{len(new.lines)} lines in place of {len(old.lines)}"] if len(new.lines) != len(old.lines) else []
-    return f"planned anew: {', '.join(said) or 'other rates'}"
+    rates = [(plan.settings.pulse_rate_hz, plan.settings.line_rate_hz) for plan in (old, new) if plan.settings]
+    said += ["other rates"] if rates[0] != rates[-1] else []
+    return ", ".join(said) or None
 
 
 def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
-    """Return the state with patch lines, or the same where none is found or they gain nothing."""
+    """Return the state with patch lines, or the same where none is found or they gain nothing.
+
+    What a held line spacing leaves thin all over is not filled up with lines in between.
+    """
+    if _spread(before.forecast) and job.mission.flight.line_spacing_m is not None:
+        return before
     state, short = before, shortfall_of(job.mission, job.scene, before.forecast)
     ways, sample = _ways(job, state, short), short.sample()
     passes = [pass_of(job.mission, job.scene, way, sample) for way in ways]
@@ -310,6 +326,11 @@ def _left_over(job: _Job, state: _State) -> MendStep:
     if not _excess_m2(job, forecast):
         why = "density is met; height accuracy is not a matter of single lines"
         return _step("no line is added", why, (), state, state)
+    if _spread(forecast):
+        held = [name for name, value in vars(job.mission.flight).items() if value is not None and name in _HELD]
+        why = f"{100 * _area_m2(forecast, _TOO_FEW) / forecast.coverage.area_m2:.1f} % of the area lacks pulses"
+        why += f", with {', '.join(held)} held by the mission" if held else ""
+        return _step("nothing more is changed", why, (), state, state)
     short = shortfall_of(job.mission, job.scene, forecast)
     sample = short.sample()
     passes = [pass_of(job.mission, job.scene, way, sample) for way in _ways(job, state, short)]
