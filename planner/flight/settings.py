@@ -130,7 +130,7 @@ def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
     flown, refusals = [], []
     for following in kinds:
         try:
-            flown.append(_fly(site, task, following))
+            flown.append(_fly_kind(site, task, following))
         except InfeasibleError as refusal:
             refusals.append(refusal)
     if not flown:
@@ -205,11 +205,37 @@ def flat_task(mission: Mission, scene: Scene, heading_deg: float, cell_m: float)
 
 
 def _task(mission: Mission, scene: Scene, heading_rad: float, dark: DarkGround | None, cell_m: float) -> Task:
+    corridor = _corridor(mission, scene)
+    if corridor is not None:
+        return _corridor_task(mission, corridor, corridor.width_m, dark, cell_m)
     start, south, end, north = turned(scene.planned, heading_rad).bounds
     _, judged_south, _, judged_north = turned(scene.area, heading_rad).bounds
     low, high = height_limits_m(mission)
     across = north - south, judged_north - judged_south
     return Task(mission.requirement.target_per_m2, cell_m, end - start, *across, low, high, dark=dark)
+
+
+def _corridor_task(
+    mission: Mission, corridor: Corridor, width_m: float, dark: DarkGround | None, cell_m: float
+) -> Task:
+    """Return what is asked along a corridor whose legs have a width [m]: swaths that reach over it by the sidelap."""
+    requirement = mission.requirement
+    across = (width_m + 2 * corridor.buffer_m) / (1 - requirement.sidelap_min)
+    length = corridor.centreline.length + 2 * corridor.buffer_m
+    return Task(requirement.target_per_m2, cell_m, length, across, width_m, *height_limits_m(mission), dark=dark)
+
+
+def _fly_kind(site: SiteFlown, task: Task, following: Following) -> Flown:
+    """Return the best flight of one kind; along a winding corridor also with swaths that hold the bends of its legs."""
+    flown, corridor = _fly(site, task, following), site.corridor
+    if corridor is None or flown.abreast == 1:
+        return flown
+    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
+    wider = _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
+    try:
+        return min(flown, _fly(site, wider, following), key=lambda option: (option.faults, option.time_s))
+    except InfeasibleError:
+        return flown
 
 
 def _fly(site: SiteFlown, task: Task, following: Following) -> Flown:

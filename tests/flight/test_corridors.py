@@ -1,11 +1,12 @@
 """Corridors: outlines, where a centreline is broken into legs, and what their swaths cover."""
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 import pytest
 import shapely
-from flat_jobs import a_grid, a_scene
+from flat_jobs import a_grid, a_mission, a_scene
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -18,7 +19,9 @@ from planner.flight.corridors import (
 )
 from planner.flight.flightlines import Manner
 from planner.flight.profile import Floor, highest_nearby
+from planner.flight.settings import choose_flight, flat_task
 from planner.flight.strips import Corridor, outline, tightest_bend
+from planner.mission import Site
 
 MANNER = Manner(8.0, 300e3, 100.0, np.radians(40), 40.0, 0.0, 0.5, 0.3, None)
 LEADS_AND_TURN_M = 150.0
@@ -232,6 +235,36 @@ def test_a_swath_that_ends_within_its_leg_asks_for_closer_lines():
         2 * aside, rel=1e-3
     )
     assert swaths_along(scene, narrow, fly_legs(narrow, floor, MANNER), 0.0).least_shared_m() == np.inf
+
+
+def job_along(line, width_m, buffer_m=0.0):
+    site = Site(centreline="line.geojson", width_left_m=width_m, width_right_m=width_m, buffer_m=buffer_m)
+    mission = replace(a_mission(density_per_m2=50.0), site=site)
+    return mission, replace(a_scene(area=outline(line, width_m, width_m), buffer_m=buffer_m), centreline=line)
+
+
+def test_a_search_is_asked_for_the_width_along_the_length():
+    # 40 m and 5 m of buffer to either side, reached over by 20 %: 50 / 0.8 m across; 700 m and two ends along (C)
+    line = shapely.LineString([(-350, 0), (0, 0), (0, 350)])
+    task = flat_task(*job_along(line, 20.0, 5.0), 35.0, 1.0)
+    assert (task.length_m, task.across_m, task.judged_across_m) == pytest.approx((710, 62.5, 40))
+
+
+@pytest.mark.parametrize(("amplitude_m", "wave_m", "width_m"), [(60, 400, 20), (20, 150, 10)])
+def test_a_winding_corridor_is_covered_by_few_lines(amplitude_m, wave_m, width_m):
+    east = np.arange(-450, 451, 3.0)
+    winding = np.column_stack([east, amplitude_m * np.sin(2 * np.pi * east / wave_m)])
+    line = shapely.LineString(winding).simplify(0.1)
+    mission, scene = job_along(line, width_m)
+    chosen, lines = choose_flight(mission, scene, 1.0)
+    half_m = chosen.agl_m * np.tan(np.radians(chosen.usable_half_angle_deg))
+    assert swaths(lines, 2 * half_m).intersection(scene.area).area >= 0.9999 * scene.area.area
+    assert len(lines) <= 4  # over a hundred segments
+    longest = max(lines, key=lambda each: each.kept_length_m)
+    convergence = scene.frame.convergence_rad(*longest.points_m[:, :2].mean(axis=0))
+    off = np.radians(chosen.heading_deg) - longest.track_rad - convergence
+    assert abs(np.sin(off)) < 1e-3
+    assert chosen.bound_by["heading_deg"] == "longest leg of the centreline"
 
 
 def test_the_longest_block_is_the_lines_of_the_longest_leg():
