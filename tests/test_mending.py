@@ -1,15 +1,19 @@
 """Plans that fall short are mended until the forecast agrees; what no line can close is named and stays."""
 
 import dataclasses
+import html
 from dataclasses import replace
 from itertools import pairwise
 
+import jsonschema
 import numpy as np
 import pytest
 from made_site import write_area, write_mission, write_raster
 
+from planner.files.bundle import summary_dict, summary_schema
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
+from planner.files.report import write_report
 from planner.flight.avoidance import Profile
 from planner.flight.cuts import stretch_of
 from planner.forecast.gaps import code_of
@@ -164,6 +168,28 @@ def test_patch_lines_keep_what_the_mission_holds_and_the_clearance(meadow, patch
         above = line.points_m[:, 2] - scene.ground.at(line.points_m[:, 0], line.points_m[:, 1])
         assert above.min() >= 45 - 1e-6
     assert found.unsafe == ()
+
+
+def test_the_report_tells_each_step_and_is_silent_where_there_is_none(patched, tmp_path):
+    _, found = patched
+    write_report(tmp_path / "mended.html", found)
+    page = html.unescape((tmp_path / "mended.html").read_text(encoding="utf-8"))
+    assert "How the plan was mended" in page
+    for step in found.mending:
+        assert step.what in page
+        assert step.why in page
+        assert f">{step.below_before_m2:.0f}</td>" in page
+        assert f">{step.minutes_added:+.1f}</td>" in page
+    write_report(tmp_path / "plain.html", replace(found, mending=()))
+    assert "How the plan was mended" not in (tmp_path / "plain.html").read_text(encoding="utf-8")
+
+
+def test_steps_are_in_the_summary_and_its_schema(patched):
+    _, found = patched
+    summary = summary_dict(found, ())
+    jsonschema.validate(summary, summary_schema())
+    assert [step["what"] for step in summary["mending"]] == [step.what for step in found.mending]
+    assert summary["mending"][0]["lines_added"] == list(found.mending[0].lines_added)
 
 
 def test_mending_does_not_depend_on_threads(meadow, patched):

@@ -50,8 +50,23 @@ def flight_contents(assessment: Assessment) -> Row:
         "time_budget": time_bars(flight["time_s"]),
         "total_min": flight["time_s"]["total"] / 60,
         "changes": assessment.plan.changes,
+        "mending": mending_rows(assessment),
         "hazards": _hazards(assessment),
     }
+
+
+def mending_rows(assessment: Assessment) -> list[Row]:
+    """Return a row for each step by which the plan was mended, in order."""
+    return [
+        {
+            "what": step.what,
+            "why": step.why,
+            "before": f"{step.below_before_m2:.0f}",
+            "after": f"{step.below_after_m2:.0f}",
+            "minutes": f"{step.minutes_added:+.1f}" if step.minutes_added else "–",
+        }
+        for step in assessment.mending
+    ]
 
 
 def time_bars(time_s: Mapping[str, float]) -> list[Row]:
