@@ -16,6 +16,7 @@ Array = npt.NDArray[np.float64]
 TIGHT_DETAIL = 0.02  # of the width on the inner side: wiggles within that are no bends
 GRID_M = 1e-3  # corners are rounded to this, so that parts with a common edge become one
 FAN_STEP_RAD = np.radians(5.0)
+FAN_OVER_RAD, FAN_OVER_M = 1e-3, 0.01  # of a fan over the boxes beside it: rounding must leave no hairs between them
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def outline(centreline: shapely.LineString, left_m: float, right_m: float) -> sh
 
     Flat at both ends and round at the outside of bends, so that the width holds in every direction.
     """
-    return _many(_strip(shapely.get_coordinates(centreline), left_m, right_m))
+    return _strip(shapely.get_coordinates(centreline), left_m, right_m)
 
 
 def deflections_rad(points_m: Array) -> Array:
@@ -98,6 +99,7 @@ def _tightest(centreline: shapely.LineString, width_m: float, side: str) -> Bend
 
 
 def _many(geometry: shapely.Geometry) -> shapely.MultiPolygon:
+    """Return the polygons among parts of any kind."""
     parts = shapely.get_parts(geometry)
     return shapely.MultiPolygon([part for part in parts if part.geom_type == "Polygon" and part.area > 0])
 
@@ -122,7 +124,7 @@ def _stretched(points_m: Array, more_m: float) -> Array:
     return longer
 
 
-def _strip(points_m: Array, left_m: float, right_m: float) -> shapely.Geometry:
+def _strip(points_m: Array, left_m: float, right_m: float) -> shapely.MultiPolygon:
     """Return all within a width to either side of a polyline: a box for each segment, a fan outside each bend."""
     headings = headings_rad(points_m)
     parts = []
@@ -131,17 +133,19 @@ def _strip(points_m: Array, left_m: float, right_m: float) -> shapely.Geometry:
         parts.append(shapely.Polygon([start + left, end + left, end + right, start + right]))
     for place, heading, turn in zip(points_m[1:-1], headings, deflections_rad(points_m), strict=False):
         parts.append(_fan(place, heading, turn, left_m if turn > 0 else right_m))
-    return shapely.union_all(parts, grid_size=GRID_M)
+    return _many(shapely.union_all(parts, grid_size=GRID_M))
 
 
 def _fan(place_m: Array, heading_rad: float, turn_rad: float, width_m: float) -> shapely.Polygon:
     """Return the sector outside a bend from one heading on through a turn, empty where there is none."""
     if abs(turn_rad) < 1e-9:
         return shapely.Polygon()
-    outward = heading_rad - np.sign(turn_rad) * np.pi / 2
+    side = np.sign(turn_rad)
+    outward, over = heading_rad - side * np.pi / 2, side * FAN_OVER_RAD
     steps = int(np.ceil(abs(turn_rad) / FAN_STEP_RAD)) + 1
-    rim = place_m + off_m(outward + np.linspace(0.0, turn_rad, steps), width_m)
-    return shapely.Polygon([place_m, *rim])
+    rim = place_m + off_m(outward + np.linspace(-over, turn_rad + over, steps), width_m)
+    inward = place_m - off_m(outward + turn_rad / 2, FAN_OVER_M)
+    return shapely.Polygon([inward, *rim])
 
 
 @lru_cache(maxsize=512)
@@ -164,11 +168,12 @@ def _piece(points_m: Array, start: int, end: int, left_m: float, right_m: float)
         outer, inner = (left_m, right_m) if turn > 0 else (right_m, left_m)
         place, own = points_m[knee], after if knee == start else before
         fan_from = before + turn / 2 if knee == start else before
-        piece = shapely.union(piece, _fan(place, fan_from, turn / 2, outer), grid_size=GRID_M)
+        piece = _many(shapely.union(piece, _fan(place, fan_from, turn / 2, outer), grid_size=GRID_M))
         shortest = np.hypot(*np.diff(points_m[knee - 1 : knee + 2], axis=0).T).min()
         trim = min(inner * np.tan(abs(turn) / 2), shortest / 2)
         corner = place + off_m(own + np.sign(turn) * np.pi / 2, inner)
         back = off_m(own, trim if knee == start else -trim)
         # From before the knee to behind it: a common edge would leave a hair of the strip standing.
-        piece = shapely.difference(piece, shapely.Polygon([place, corner - back, corner + back]), grid_size=GRID_M)
+        beyond = shapely.Polygon([place, corner - back, corner + back])
+        piece = _many(shapely.difference(piece, beyond, grid_size=GRID_M))
     return shapely.buffer(piece, GRID_M)  # what only touched itself may cross itself once it is turned

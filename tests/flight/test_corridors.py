@@ -81,6 +81,16 @@ def test_an_outline_holds_what_is_within_the_width_on_its_side():
             assert area.contains(place) == (place.distance(BENT) < width)
 
 
+@settings(max_examples=60, deadline=None)
+@given(seed=st.integers(0, 10**6), legs=st.integers(2, 6))
+def test_an_outline_has_no_hairs(seed, legs):
+    line = drawn(seed, legs, 80, 300, 55)
+    assume(line.is_simple and line.buffer(36).interiors[:] == [])
+    (whole,) = outline(line, 20, 35).geoms
+    assert not whole.interiors
+    assert whole.buffer(0.01).length == pytest.approx(whole.length, rel=0.01)  # a slit would be closed
+
+
 def test_an_outline_is_flat_at_its_ends_and_keeps_to_its_side():
     area = outline(shapely.LineString([(0, 0), (0, 100)]), 10, 30)
     assert area.bounds == pytest.approx((-10, 0, 30, 100))
