@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from planner.assessment import Assessment, Forecast, MendStep, Plan
 from planner.errors import PlannerError
+from planner.flight.flightlines import FlightLine
 from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
 from planner.flight.paths import Flyer
 from planner.flight.settings import Settings
@@ -122,7 +123,7 @@ def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep],
     changes = [_patched, _planned_anew]
     if _spread(state.forecast):
         changes.reverse()
-    for number in range(ROUNDS):
+    for number in range(ROUNDS if _excess_m2(job, state.forecast) else 0):
         if progress:
             progress("mending the plan", number, ROUNDS)
         before = state
@@ -130,7 +131,7 @@ def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep],
             state = changes[0](job, before, steps)
             if state is before:
                 changes.pop(0)
-        if state is before or state.forecast.met:
+        if state is before or not _excess_m2(job, state.forecast):
             break
     if not state.forecast.met:
         steps.append(_left_over(job, state))
@@ -247,7 +248,7 @@ def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) 
     """
     enough_m2 = SURPLUS * _excess_m2(job, state.forecast)
     rim_m = max(cells.cell_m, float(np.sqrt(cells.areas_m2.max()))) / 2
-    block = state.plan.lines[0].track_rad
+    block = _block_rad(state.plan)
     patches = lay_patches(
         cells.places_m,
         cells.areas_m2,
@@ -263,6 +264,11 @@ def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) 
         return patches
     least_m2_per_s = WORTH_SHARE * state.forecast.coverage.area_m2 / state.time_s
     return tuple(patch for patch in patches if _pace_m2_per_s(patch, cells, passes) >= least_m2_per_s)
+
+
+def _block_rad(plan: Plan) -> float:
+    """Return the heading of the longest line [rad]."""
+    return max(plan.lines, key=lambda line: round(line.kept_length_m, 3)).track_rad
 
 
 def _pace_m2_per_s(patch: Patch, cells: Shortfall, passes: Sequence[Pass]) -> float:
@@ -283,13 +289,23 @@ def _allowed_m2(job: _Job, forecast: Forecast) -> float:
 
 def _fired(job: _Job, state: _State, plan: Plan) -> _State:
     """Return the state of a plan with lines added, for which only these are fired."""
-    known = {line.line_id for line in state.fired.lines}
-    more = [line for line in plan.lines if line.line_id not in known]
-    if not more:
+    if plan is state.plan:
         return state
-    fired = fire_more(job.mission, job.scene, state.fired, more, threads=job.threads)
-    fired = in_order(fired, [line.line_id for line in plan.lines])
+    known = {line.line_id: line for line in state.fired.lines}
+    more = [line for line in plan.lines if line.line_id not in known]
+    as_before = len(plan.lines) == len(known) + len(more)
+    if as_before and all(_same(line, known.get(line.line_id, line)) for line in plan.lines):
+        fired = fire_more(job.mission, job.scene, state.fired, more, threads=job.threads)
+        fired = in_order(fired, [line.line_id for line in plan.lines])
+    else:  # a battery that is cut elsewhere changes lines that were there
+        fired = fire(job.mission, job.scene, plan.lines, threads=job.threads)
     return replace(state, plan=plan, fired=fired, forecast=judge(job.mission, job.scene, fired))
+
+
+def _same(line: FlightLine, other: FlightLine) -> bool:
+    """Return whether two lines are flown alike."""
+    flown = (line.kept_m, line.speed_mps) == (other.kept_m, other.speed_mps)
+    return flown and np.array_equal(line.points_m, other.points_m)
 
 
 def _spare(job: _Job, new: _State, old: _State, names: Sequence[str]) -> tuple[str, ...]:
@@ -336,7 +352,7 @@ def _left_over(job: _Job, state: _State) -> MendStep:
     passes = [pass_of(job.mission, job.scene, way, sample) for way in _ways(job, state, short)]
     reached = np.zeros(len(sample.flat), dtype=bool)
     if passes and len(reached):
-        reached = closable(sample.places_m, state.plan.lines[0].track_rad, passes)
+        reached = closable(sample.places_m, _block_rad(state.plan), passes)
     out_of_reach = dict(_areas(sample.at(~reached)))
     for cause, area in forecast.coverage.by_cause_m2.items():
         if cause not in CLOSED_BY_LINES and area:
