@@ -19,6 +19,7 @@ NEAR_GROUND = ("climb", "descent")
 """Parts of a path that must come near the ground."""
 
 _SLACK_S = 1e-6
+_SAME_M = 1e-6
 
 
 @dataclass(frozen=True)
@@ -115,8 +116,17 @@ class Waits:
 
 def lowest_m(times_s: Array, wanted_m: Array, climb_mps: float, descent_mps: float) -> Array:
     """Return the lowest heights [m] over wanted ones that climb and sink no faster than allowed, shape (n,)."""
-    rising = np.maximum.accumulate((wanted_m - climb_mps * times_s)[::-1])[::-1] + climb_mps * times_s
-    return np.asarray(np.maximum.accumulate(rising + descent_mps * times_s) - descent_mps * times_s)
+    return _sunk_m(times_s, _risen_m(times_s, wanted_m, climb_mps), descent_mps)
+
+
+def _risen_m(times_s: Array, wanted_m: Array, climb_mps: float) -> Array:
+    """Return the lowest heights [m] from which all that is wanted later is reached by climbing no faster."""
+    return np.asarray(np.maximum.accumulate((wanted_m - climb_mps * times_s)[::-1])[::-1] + climb_mps * times_s)
+
+
+def _sunk_m(times_s: Array, wanted_m: Array, descent_mps: float) -> Array:
+    """Return the lowest heights [m] reached from all that was wanted before by sinking no faster."""
+    return np.asarray(np.maximum.accumulate(wanted_m + descent_mps * times_s) - descent_mps * times_s)
 
 
 def climbed(
@@ -130,8 +140,9 @@ def climbed(
     """Return a way with heights from one end height to the other, at least as high as wanted.
 
     Where the way is too short for the climb it waits at its first rest (a way without rests: before its start), for
-    the descent at its last. The rates come first: what no wait can cure, as a floor over the place where a line ends,
-    stays below what is wanted (`Path.short_m`).
+    the descent at its last. What can wait on the spot flies slower instead, where the heights wanted rise or fall
+    faster than it climbs or sinks: that takes as long, and stays lower. The rates come first: what no wait can cure, as
+    a floor over the place where a line ends, stays below what is wanted (`Path.short_m`).
 
     Parameters
     ----------
@@ -151,6 +162,8 @@ def climbed(
     times, places, (climb, descent) = way.times_s, way.places_m, rates_mps
     rest, leave = way.rests or (0, len(times) - 1)
     wanted = _pinned(wanted_m, ends_m)
+    if waits.first is None and waits.last is None:
+        times = _slowed_s(times, wanted, (rest, leave), rates_mps)
     low = lowest_m(times, wanted, climb, descent)
     first_s = (low[rest] - ends_m[0]) / climb - (times[rest] - times[0])
     last_s = (low[leave] - ends_m[1]) / descent - (times[-1] - times[leave])
@@ -183,6 +196,25 @@ def climbed(
     short = float(np.max((wanted - up)[1:-1][away], initial=0.0))
     path = dense_path(np.column_stack([places, up]), times, pieces_parts, [None] * len(pieces_parts))
     return replace(path, short_m=short)
+
+
+def _slowed_s(times_s: Array, wanted_m: Array, rests: tuple[int, int], rates_mps: tuple[float, float]) -> Array:
+    """Return times of a way flown slower where it would wait at its rests for heights wanted elsewhere along it [s].
+
+    The time of a wait is spread evenly: for a climb from the first rest to the first place that asks for no more climb
+    before it, for a descent from the last place that is high for its own sake to the last rest.
+    """
+    (rest, leave), (climb, descent) = rests, rates_mps
+    ahead, behind = _risen_m(times_s, wanted_m, climb), _sunk_m(times_s, wanted_m, descent)
+    steps = np.diff(times_s)
+    own = [np.flatnonzero(high[rest : leave + 1] <= wanted_m[rest : leave + 1] + _SAME_M) for high in (ahead, behind)]
+    risen = rest + int(own[0][0]) if own[0].size else leave
+    sinks = rest + int(own[1][-1]) if own[1].size else rest
+    for high, at, span, rate in ((ahead, rest, (rest, risen), climb), (behind, leave, (sinks, leave), descent)):
+        run_s, needed_s = float(steps[slice(*span)].sum()), float(high[at] - wanted_m[at]) / rate
+        if run_s > 0 and needed_s > _SLACK_S:
+            steps[slice(*span)] *= 1 + needed_s / run_s
+    return np.concatenate([times_s[:1], times_s[0] + np.cumsum(steps)])
 
 
 def _pinned(wanted_m: Array, ends_m: tuple[float, float]) -> Array:
