@@ -16,9 +16,11 @@ from planner.files.missionfile import read_mission
 from planner.files.report import write_report
 from planner.flight.avoidance import Profile
 from planner.flight.cuts import stretch_of
+from planner.flight.patches import Track
 from planner.forecast.gaps import code_of
 from planner.survey import make_forecast, make_plan
 from planner.survey.clearing import profile_of
+from planner.survey.closing import shortfall_of, ways_of
 from planner.survey.firing import fire, fire_more, in_order
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import plan_of
@@ -253,6 +255,45 @@ def test_what_a_held_spacing_leaves_thin_all_over_is_said_and_not_filled_up(tmp_
     (step,) = found.mending
     assert step.lines_added == ()
     assert step.why.endswith("% of the area lacks pulses, with agl_m, speed_mps, line_spacing_m held by the mission")
+
+
+@pytest.mark.parametrize("heading_deg", [0, 37, 90])
+def test_a_patch_line_brings_what_closed_forms_say(meadow, heading_deg):
+    mission, scene, plan = meadow
+    way = ways_of(mission, scene, plan.settings, flyer_of(mission, scene), ("sparse",), 120.0)[0]
+    track = Track(np.radians(heading_deg), -5.0, (-50.0, 50.0))
+    forecast = make_forecast(mission, scene, [way.line("P01", track)])
+    cells = all_cells(mission, scene, forecast)
+    along, aside = track.seen_m(cells.places_m)
+    told = way.brings_per_m2(track, cells)
+    hidden = way.hidden(track, cells, scene.top)
+    flown = np.nan_to_num(forecast.density_per_m2.ravel()[cells.flat])
+    inner = (np.abs(along) < 40) & (np.abs(aside) < 30) & ~hidden
+    assert inner.sum() > 3000
+    # Single cells hold whole returns, and the line sways.
+    assert told[inner].sum() == pytest.approx(flown[inner].sum(), rel=0.02)
+    assert np.corrcoef(told[inner], flown[inner])[0, 1] > 0.8
+    assert (flown[(np.abs(along) < 40) & (told == 0) & (np.abs(aside) > 50)] == 0).mean() > 0.95
+
+
+def all_cells(mission, scene, forecast):
+    """Return all judged cells as if they fell short."""
+    everything = replace(forecast, cause=np.where(forecast.judged, code_of("sparse"), 0).astype(np.uint8))
+    return shortfall_of(mission, scene, everything)
+
+
+def test_a_bank_hides_what_lies_behind_it_from_a_low_line_on_the_other_side(meadow):
+    mission, scene, plan = meadow
+    way = ways_of(mission, scene, plan.settings, flyer_of(mission, scene), ("shadow",), 120.0)[0]
+    cells = all_cells(mission, scene, make_forecast(mission, scene, plan.lines[:1]))
+    level = replace(way, profile=replace(way.profile, floor=replace(way.profile.floor, agl_m=20.0, clearance_m=5.0)))
+    east = cells.places_m[:, 0]
+    # The bank rises by 10 m from 36 to 39 m east. An eye 20 m over its top and 39 m from its edge sees the meadow again
+    # 19.5 m beyond the edge (C).
+    foot = (np.abs(cells.places_m[:, 1]) < 20) & (east > 24) & (east < 32)
+    from_east, from_west = Track(0.0, 78.0, (-50.0, 50.0)), Track(0.0, 0.0, (-50.0, 50.0))
+    assert level.hidden(from_east, cells.at(foot), scene.top).all()
+    assert not level.hidden(from_west, cells.at(foot), scene.top).any()
 
 
 def test_a_patch_line_that_would_be_unsafe_is_left_out_with_the_reason(meadow):
