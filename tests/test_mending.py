@@ -24,7 +24,7 @@ from planner.survey.closing import shortfall_of, ways_of
 from planner.survey.firing import fire, fire_more, in_order
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import plan_of
-from planner.survey.mending import SPREAD_SHARE, mend
+from planner.survey.mending import SPREAD_SHARE, mend, mend_plan
 from planner.survey.outlook import judge
 from planner.survey.patching import patched_plan
 
@@ -114,10 +114,10 @@ def test_lines_in_another_order_are_seen_from_by_their_new_numbers(meadow):
 
 def test_a_plan_that_is_met_is_left_as_it_is(meadow):
     mission, scene, plan = meadow
-    found, plain = mend(mission, scene, plan), make_forecast(mission, scene, plan.lines)
+    found, plain = mend_plan(mission, scene, plan), make_forecast(mission, scene, plan.lines)
     assert found.forecast.met
     assert found.plan is plan
-    assert found.mending == ()
+    assert found.steps == ()
     assert np.array_equal(found.forecast.density_per_m2, plain.density_per_m2, equal_nan=True)
 
 
@@ -197,8 +197,8 @@ def test_steps_are_in_the_summary_and_its_schema(patched):
 def test_mending_does_not_depend_on_threads(meadow, patched):
     mission, scene, _ = meadow
     short, found = patched
-    again = mend(mission, scene, short, threads=1)
-    assert again.mending == found.mending
+    again = mend_plan(mission, scene, short, threads=1)
+    assert again.steps == found.mending
     for line, other in zip(again.plan.lines, found.plan.lines, strict=True):
         assert np.array_equal(line.points_m, other.points_m)
 
@@ -211,11 +211,11 @@ def test_the_gap_falls_to_what_no_line_reaches_exactly(tmp_path):
     plan = make_plan(mission, scene)
     unknown = make_forecast(mission, scene, plan.lines)
     assert (unknown.cause[below(unknown)] == code_of("no terrain")).all()
-    found = mend(mission, scene, cut_short(mission, scene, plan))
-    assert found.mending[0].lines_added
+    found = mend_plan(mission, scene, cut_short(mission, scene, plan))
+    assert found.steps[0].lines_added
     assert not found.forecast.met
     assert (below(found.forecast) == below(unknown)).all()
-    last = found.mending[-1]
+    last = found.steps[-1]
     assert last.why == f"unreachable: {unknown.coverage.below_m2:.0f} m2 no terrain"
     assert last.below_before_m2 == last.below_after_m2 == unknown.coverage.below_m2 > 0
 
@@ -226,18 +226,18 @@ def test_no_more_lines_are_flown_than_the_percentile_asks_for(meadow):
     share = 100 * make_forecast(mission, scene, short.lines).coverage.below_pct / 100
     for percentile in (share + 0.1, share - 0.5):
         asked = replace(mission, requirement=replace(mission.requirement, percentile=percentile))
-        found = mend(asked, scene, short)
+        found = mend_plan(asked, scene, short)
         assert found.forecast.met
-        assert bool(found.mending) == (percentile < share)
+        assert bool(found.steps) == (percentile < share)
         assert len([line for line in found.plan.lines if line.line_id.startswith("P")]) == (percentile < share)
 
 
 def test_what_lacks_pulses_all_over_is_planned_anew_with_what_is_open(tmp_path):
     mission, scene = job(tmp_path, flight={"agl_m": 60}, requirement={"density_per_m2": 500})
     thin = make_plan(replace(mission, requirement=replace(mission.requirement, density_per_m2=150.0)), scene)
-    found = mend(mission, scene, thin)
+    found = mend_plan(mission, scene, thin)
     assert found.forecast.met
-    step = found.mending[0]
+    step = found.steps[0]
     assert step.what.startswith("planned anew: ")
     assert step.why.endswith("% of the area lacks pulses")
     assert step.lines_added == ()
@@ -250,9 +250,9 @@ def test_what_a_held_spacing_leaves_thin_all_over_is_said_and_not_filled_up(tmp_
     held = {"agl_m": 60, "speed_mps": 8, "line_spacing_m": 60}
     mission, scene = job(tmp_path, flight=held, requirement={"density_per_m2": 1500})
     plan = make_plan(mission, scene)
-    found = mend(mission, scene, plan)
+    found = mend_plan(mission, scene, plan)
     assert found.plan is plan
-    (step,) = found.mending
+    (step,) = found.steps
     assert step.lines_added == ()
     assert step.why.endswith("% of the area lacks pulses, with agl_m, speed_mps, line_spacing_m held by the mission")
 

@@ -15,7 +15,6 @@ from planner.errors import PlannerError
 from planner.flight.flightlines import FlightLine
 from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
 from planner.flight.paths import Flyer
-from planner.flight.settings import Settings
 from planner.forecast.gaps import CAUSES
 from planner.forecast.parts import water_cells
 from planner.ground.surface import Scene
@@ -81,10 +80,43 @@ class _State:
         return float(self.plan.flight["time_s"]["total"])
 
 
+@dataclass(frozen=True)
+class Mended:
+    """A plan as it was mended.
+
+    Attributes
+    ----------
+    plan : Plan
+        The plan, the one given where nothing was changed.
+    forecast : Forecast
+        Its forecast.
+    steps : tuple of MendStep
+        What was done to it, in order.
+    """
+
+    plan: Plan
+    forecast: Forecast
+    steps: tuple[MendStep, ...]
+
+
 def mend(
     mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
 ) -> Assessment:
-    """Forecast a plan, mend it where it falls short of the requirement, and gather all there is to say about it.
+    """Forecast a plan, mend it where it falls short, and gather all there is to say about what comes of it.
+
+    Parameters and errors are those of `mend_plan` and `planner.survey.jobs.assess`.
+    """
+    refuse_sensor(mission.sensor)
+    refuse_heights(mission)
+    mended = mend_plan(mission, scene, plan, progress=progress, threads=threads)
+    found = all_told(mission, scene, mended.plan, mended.forecast, progress=progress, threads=threads)
+    return replace(found, mending=mended.steps)
+
+
+def mend_plan(
+    mission: Mission, scene: Scene, plan: Plan, *, progress: Progress | None = None, threads: int = 2
+) -> Mended:
+    """Forecast a plan and mend it where it falls short of the density asked for.
 
     What lacks pulses all over is planned anew, slower or with closer lines; what falls short here and there is given
     patch lines. Only what the mission leaves open is changed, and a change stays only if the forecast gains by it. A
@@ -100,25 +132,17 @@ def mend(
         Called with what is being done, steps done and steps in all.
     threads : int
         Lines fired at the same time; the result does not depend on it.
-
-    Raises
-    ------
-    InfeasibleError, InputError
-        As `assess`.
     """
-    refuse_sensor(mission.sensor)
-    refuse_heights(mission)
     fired = fire(mission, scene, plan.lines, progress=progress, threads=threads)
     state = _State(plan, fired, judge(mission, scene, fired))
     steps: list[MendStep] = []
     if plan.settings is not None and not state.forecast.met:
         job = _Job(mission, scene, flyer_of(mission, scene, mission.flight.hold_speed), threads)
-        state = _mended(job, state, plan.settings, steps, progress)
-    found = all_told(mission, scene, state.plan, state.forecast, progress=progress, threads=threads)
-    return replace(found, mending=tuple(steps))
+        state = _mended(job, state, steps, progress)
+    return Mended(state.plan, state.forecast, tuple(steps))
 
 
-def _mended(job: _Job, state: _State, settings: Settings, steps: list[MendStep], progress: Progress | None) -> _State:
+def _mended(job: _Job, state: _State, steps: list[MendStep], progress: Progress | None) -> _State:
     """Return the state after all rounds; what was done is added to `steps`."""
     changes = [_patched, _planned_anew]
     if _spread(state.forecast):
