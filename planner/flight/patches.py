@@ -191,19 +191,34 @@ def _greedy(
     """Return tracks taken one by one by what they gain per second, with the fixed cost of a line weighed."""
     left, needed = np.ones(len(places_m), dtype=bool), enough_m2
     chosen: list[Patch] = []
-    while candidates and needed > 0 and len(chosen) < most:
-        scores = [_score(one, left, places_m, areas_m2, passes, needed, rim_m, fixed_weight) for one in candidates]
+
+    def worth(one: _Candidate) -> tuple[float, float]:
+        """Return the area that a track still gains [m2], and the weighed time that it takes [s]."""
+        gained, way = one.cells[left[one.cells]], passes[one.way]
+        if not gained.size:
+            return 0.0, 1.0
+        length = _trimmed(one.track, places_m[gained], rim_m).length_m
+        return float(areas_m2[gained].sum()), length / way.speed_mps + fixed_weight * way.fixed_s
+
+    worths = np.array([worth(one) for one in candidates]).reshape(-1, 2)
+    while len(worths) and needed > 0 and len(chosen) < most:
+        scores = np.minimum(worths[:, 0], needed) / worths[:, 1]
         best = int(np.argmax(scores))
         if scores[best] <= 0:
             break
         one = candidates[best]
         if not one.looked:
             one.cells, one.looked = one.cells[passes[one.way].sees(one.track, one.cells)], True
+            worths[best] = worth(one)
             continue
         gained = one.cells[left[one.cells]]
         chosen.append(Patch(_trimmed(one.track, places_m[gained], rim_m), one.way, gained))
         left[gained] = False
         needed -= float(areas_m2[gained].sum())
+        new = np.zeros(len(left), dtype=bool)
+        new[gained] = True
+        for number in [number for number, other in enumerate(candidates) if new[other.cells].any()]:
+            worths[number] = worth(candidates[number])
     return chosen
 
 
@@ -316,25 +331,6 @@ def _alike(one: Track, other: Track, half_width_m: float) -> bool:
     beside = abs(one.across_m - other.across_m) < half_width_m / 4
     apart = max(one.span_m[0] - other.span_m[1], other.span_m[0] - one.span_m[1])
     return _turn_rad(one.heading_rad, other.heading_rad) < _ALIKE_RAD and beside and apart < 0
-
-
-def _score(
-    one: _Candidate,
-    left: Mask,
-    places_m: Array,
-    areas_m2: Array,
-    passes: Sequence[Pass],
-    needed_m2: float,
-    rim_m: float,
-    fixed_weight: float,
-) -> float:
-    """Return the area that a track still gains per second [m2/s]."""
-    gained = one.cells[left[one.cells]]
-    if not gained.size:
-        return 0.0
-    way = passes[one.way]
-    length = _trimmed(one.track, places_m[gained], rim_m).length_m
-    return min(float(areas_m2[gained].sum()), needed_m2) / (length / way.speed_mps + fixed_weight * way.fixed_s)
 
 
 def _trimmed(track: Track, places_m: Array, rim_m: float) -> Track:

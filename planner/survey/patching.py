@@ -29,7 +29,7 @@ Laid = tuple[FlightLine, Profile]
 OVER_CEILING_M = 0.5
 """A patch line may be over the ceiling by so much, or by as much as the plan is already [m]."""
 
-PLACES = 4
+PLACES = 3
 """Places in the order of lines that are tried for a patch line, those with the shortest way."""
 HIGHER_M = 0.5
 """A patch line is not flown the other way where that takes it higher by more than this on the mean [m]."""
@@ -104,6 +104,7 @@ def _with_lines(
     zones = Zones(scene.keep_outs, mission.hazards.keep_out_margin_m)
     order, places = list(plan.lines), take_offs_m(mission, scene)
     changes, lost = [], []
+    best = None
     for line, profile in laid:
         kept = keep_clear([line], zones, profile.relaid)
         changes += [change.text for change in kept.changes]
@@ -115,8 +116,9 @@ def _with_lines(
             ways = [part] if higher > HIGHER_M or zones.free_m(other.points_m)[1] else [part, other]
             orders = _inserted(order, [joinable_line(flyer, way) for way in ways], places)
             tried = [sorties_of(mission, scene, lines, flyer, ordered=True) for lines in orders]
-            order = list(min(tried, key=lambda each: _day_s(each[1]))[0])
-    flown, sorties = sorties_of(mission, scene, order, flyer, ordered=True)
+            best = min(tried, key=lambda each: _day_s(each[1]))
+            order = list(best[0])
+    flown, sorties = best or (plan.lines, plan.sorties)
     return plan_of(mission, scene, flown, plan.settings, sorties), changes, tuple(lost)
 
 
