@@ -148,6 +148,7 @@ def call(monkeypatch, capsys):
 def folder(planned):
     """Return the output folder of the plan."""
     mission = planned[0]
+    from planner.files.briefing import write_briefing
     from planner.files.bundle import write_outputs
     from planner.files.geofiles import input_files
     from planner.files.report import write_report
@@ -155,7 +156,15 @@ def folder(planned):
 
     target = mission.file.parent / "out" / "meadow"
     files = input_files(mission)
-    write_outputs(target, planned[2], replace=False, input_files=files, write_map=write_map, write_report=write_report)
+    write_outputs(
+        target,
+        planned[2],
+        replace=False,
+        input_files=files,
+        write_map=write_map,
+        write_report=write_report,
+        write_briefing=write_briefing,
+    )
     return target
 
 

@@ -67,9 +67,7 @@ def ground_speed_mps(airspeed_mps: npt.ArrayLike, course_rad: npt.ArrayLike, win
     return np.asarray(ground)
 
 
-def held_speed_mps(
-    aircraft: Aircraft, asked_mps: float, course_rad: float, wind: Wind, hold: Hold = "ground"
-) -> float:
+def held_speed_mps(aircraft: Aircraft, asked_mps: float, course_rad: float, wind: Wind, hold: Hold = "ground") -> float:
     """Return the ground speed [m/s] flown on a line where one is asked for: held as far as the airspeeds allow.
 
     Up-wind it may fall short of what is asked, down-wind a wing may exceed it.
