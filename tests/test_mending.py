@@ -21,10 +21,11 @@ from planner.forecast.gaps import code_of
 from planner.survey import make_forecast, make_plan
 from planner.survey.clearing import profile_of
 from planner.survey.closing import shortfall_of, ways_of
+from planner.survey.excess import SPREAD_SHARE
 from planner.survey.firing import fire, fire_more, in_order
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import plan_of
-from planner.survey.mending import SPREAD_SHARE, mend, mend_plan
+from planner.survey.mending import mend, mend_plan
 from planner.survey.outlook import judge
 from planner.survey.patching import patched_plan
 

@@ -16,11 +16,11 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
 from planner.flight.paths import Flyer
 from planner.forecast.gaps import CAUSES
-from planner.forecast.parts import water_cells
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.principles import refuse_sensor
 from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
+from planner.survey.excess import TOO_FEW, allowed_m2, area_m2, excess_m2, spare_lines, spread
 from planner.survey.firing import Fired, fire, fire_more, in_order
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import all_told, make_plan, refuse_heights
@@ -36,8 +36,6 @@ MOST_PATCHES = 8
 """Patch lines that one round adds at most."""
 TRIES = 4
 """Times that patch lines are chosen anew in one round where some cannot be flown safely."""
-SPREAD_SHARE = 0.1
-"""Of the judged area: where more than this lacks pulses, a new plan goes before patch lines."""
 WORTH_SHARE = 0.02
 """Of the area that the plan covers per second: a patch line that gains less is not flown unless all is met by it."""
 SURPLUS = 1.1
@@ -45,9 +43,7 @@ SURPLUS = 1.1
 DENSER = 1.05, 2.0
 """Times the density that fell short which a new plan is made for, least and most."""
 
-_ROUNDING = 1e-3  # returns: looks hold theirs in single precision
 _HELD = ("agl_m", "speed_mps", "line_spacing_m", "pulse_rate_hz", "line_rate_hz")
-_TOO_FEW = ("no line", "outside swath", "sparse")
 
 
 @dataclass(frozen=True)
@@ -145,9 +141,9 @@ def mend_plan(
 def _mended(job: _Job, state: _State, steps: list[MendStep], progress: Progress | None) -> _State:
     """Return the state after all rounds; what was done is added to `steps`."""
     changes = [_patched, _planned_anew]
-    if _spread(state.forecast):
+    if spread(state.forecast):
         changes.reverse()
-    for number in range(ROUNDS if _excess_m2(job, state.forecast) else 0):
+    for number in range(ROUNDS if excess_m2(job.mission, job.scene, state.forecast) else 0):
         if progress:
             progress("mending the plan", number, ROUNDS)
         before = state
@@ -155,26 +151,17 @@ def _mended(job: _Job, state: _State, steps: list[MendStep], progress: Progress 
             state = changes[0](job, before, steps)
             if state is before:
                 changes.pop(0)
-        if state is before or not _excess_m2(job, state.forecast):
+        if state is before or not excess_m2(job.mission, job.scene, state.forecast):
             break
     if not state.forecast.met:
         steps.append(_left_over(job, state))
     return state
 
 
-def _spread(forecast: Forecast) -> bool:
-    """Return whether pulses lack all over."""
-    return _area_m2(forecast, _TOO_FEW) > SPREAD_SHARE * forecast.coverage.area_m2
-
-
-def _area_m2(forecast: Forecast, causes: Sequence[str]) -> float:
-    return sum(forecast.coverage.by_cause_m2[cause] for cause in causes)
-
-
 def _planned_anew(job: _Job, state: _State, steps: list[MendStep]) -> _State:
     """Return the state after a plan for a higher density, or the same where that is not to be had or gains nothing."""
     mission, forecast = job.mission, state.forecast
-    lacking_m2 = _area_m2(forecast, _TOO_FEW)
+    lacking_m2 = area_m2(forecast, TOO_FEW)
     if not lacking_m2 or state.patches:
         return state
     asked, judged = mission.requirement.target_per_m2, forecast.density.judged_per_m2
@@ -223,7 +210,7 @@ def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
 
     What a held line spacing leaves thin all over is not filled up with lines in between.
     """
-    if _spread(before.forecast) and job.mission.flight.line_spacing_m is not None:
+    if spread(before.forecast) and job.mission.flight.line_spacing_m is not None:
         return before
     state, short = before, shortfall_of(job.mission, job.scene, before.forecast)
     ways, sample = _ways(job, state, short), short.sample()
@@ -243,7 +230,9 @@ def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
         if not refused:
             break
     new = _fired(job, state, found.plan)
-    if spare := _spare(job, new, before, found.added):
+    numbers = {line.line_id: number for number, line in enumerate(new.plan.lines)}
+    allowed = allowed_m2(job.mission, job.scene, new.forecast)
+    if spare := spare_lines(new.forecast, before.forecast, numbers, found.added, allowed):
         kept = set(found.added) - set(spare)
         busy = [one for name, one in laid.items() if any(part.rstrip(ascii_lowercase) == name for part in kept)]
         found = patched_plan(job.mission, job.scene, state.plan, busy, job.flyer)
@@ -270,7 +259,7 @@ def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) 
 
     Where no cell may fall short, every line that closes any is worth it.
     """
-    enough_m2 = SURPLUS * _excess_m2(job, state.forecast)
+    enough_m2 = SURPLUS * excess_m2(job.mission, job.scene, state.forecast)
     rim_m = max(cells.cell_m, float(np.sqrt(cells.areas_m2.max()))) / 2
     block = _block_rad(state.plan)
     patches = lay_patches(
@@ -300,17 +289,6 @@ def _pace_m2_per_s(patch: Patch, cells: Shortfall, passes: Sequence[Pass]) -> fl
     return float(cells.areas_m2[patch.cells].sum()) / (patch.track.length_m / way.speed_mps + way.fixed_s)
 
 
-def _excess_m2(job: _Job, forecast: Forecast) -> float:
-    """Return how much area falls short beyond what the requirement allows [m2]."""
-    return max(forecast.coverage.below_m2 - _allowed_m2(job, forecast), 0.0)
-
-
-def _allowed_m2(job: _Job, forecast: Forecast) -> float:
-    """Return the area that may fall short: cells under the judged percentile [m2]."""
-    dry = int((forecast.judged & ~water_cells(job.scene.cover, forecast.cells)).sum())
-    return int(job.mission.requirement.percentile / 100 * max(dry - 1, 0)) * forecast.cells.cell_m**2
-
-
 def _fired(job: _Job, state: _State, plan: Plan) -> _State:
     """Return the state of a plan with lines added, for which only these are fired."""
     if plan is state.plan:
@@ -332,43 +310,15 @@ def _same(line: FlightLine, other: FlightLine) -> bool:
     return flown and np.array_equal(line.points_m, other.points_m)
 
 
-def _spare(job: _Job, new: _State, old: _State, names: Sequence[str]) -> tuple[str, ...]:
-    """Return the added lines that can be done without: what would fall short again is nothing, or is allowed.
-
-    Returns of a line are those of its looks, to which cells between two swaths may owe a few more.
-    """
-    forecast, looks, cells = new.forecast, new.forecast.seen.looks, new.forecast.judged.size
-    if not names:
-        return ()
-    gained = ((forecast.cause == 0) & (old.forecast.cause > 0)).ravel()
-    first, density = forecast.first_per_m2.ravel(), forecast.density_per_m2.ravel()
-    share = np.divide(density, first, out=np.ones(cells), where=first > 0)
-    over = (density - forecast.density.target_per_m2) * forecast.cells.cell_m**2
-    allowed = round((_allowed_m2(job, forecast) - new.below_m2) / forecast.cells.cell_m**2)
-    numbers = {line.line_id: number for number, line in enumerate(new.plan.lines)}
-    brought = {}
-    for name in names:
-        own = looks.leg == numbers[name]
-        brought[name] = share * np.bincount(looks.cell[own], weights=looks.returns[own], minlength=cells)
-    spare: list[str] = []
-    for name in sorted(names, key=lambda name: float(brought[name][gained].sum())):
-        lost = int((gained & (brought[name] > over + _ROUNDING)).sum())
-        if lost <= max(allowed, 0):
-            spare.append(name)
-            gained &= brought[name] <= over + _ROUNDING
-            over, allowed = over - brought[name], allowed - lost
-    return tuple(spare)
-
-
 def _left_over(job: _Job, state: _State) -> MendStep:
     """Return the last step of a plan that is not met: what no line reaches, and what is not worth one."""
     forecast = state.forecast
-    if not _excess_m2(job, forecast):
+    if not excess_m2(job.mission, job.scene, forecast):
         why = "density is met; height accuracy is not a matter of single lines"
         return _step("no line is added", why, (), state, state)
-    if _spread(forecast):
+    if spread(forecast):
         held = [name for name, value in vars(job.mission.flight).items() if value is not None and name in _HELD]
-        why = f"{100 * _area_m2(forecast, _TOO_FEW) / forecast.coverage.area_m2:.1f} % of the area lacks pulses"
+        why = f"{100 * area_m2(forecast, TOO_FEW) / forecast.coverage.area_m2:.1f} % of the area lacks pulses"
         why += f", with {', '.join(held)} held by the mission" if held else ""
         return _step("nothing more is changed", why, (), state, state)
     short = shortfall_of(job.mission, job.scene, forecast)
