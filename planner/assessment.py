@@ -14,6 +14,7 @@ from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
 from planner.flight.sorties import Sortie
+from planner.flight.tradeoffs import Tradeoffs
 from planner.forecast.acceptance import Clause
 from planner.forecast.accuracy import AccuracyFigures
 from planner.forecast.budgets import CellErrors
@@ -342,6 +343,8 @@ class Assessment:
         What the flight may do to others.
     mending : tuple of MendStep
         How the plan was mended, in order; none where it met the requirement at once, or nobody asked.
+    tradeoffs : Tradeoffs or None
+        What the settings trade for what; None for lines that somebody drew, or where nobody asked.
     """
 
     mission: Mission
@@ -354,3 +357,4 @@ class Assessment:
     unsafe: tuple[Fault, ...] = ()
     safety: Safety = Safety()
     mending: tuple[MendStep, ...] = ()
+    tradeoffs: Tradeoffs | None = None

@@ -118,9 +118,12 @@ def plan(
     """Plan a mission, forecast its coverage, mend what falls short and write the outputs."""
 
     def work(declared: "Mission", scene: Any, tell: Callable[[str, int, int], None]) -> "Assessment":
-        from planner.survey import make_plan, mend
+        import dataclasses
 
-        return mend(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
+        from planner.survey import make_plan, mend, tradeoffs_of
+
+        found = mend(declared, scene, make_plan(declared, scene, progress=tell), progress=tell, threads=threads)
+        return dataclasses.replace(found, tradeoffs=tradeoffs_of(declared, scene, found.plan))
 
     _run(mission, out, replace, as_json, None, work)
 

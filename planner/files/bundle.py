@@ -131,6 +131,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "by_class": [_part_dict(part, forecast.cases) for part in forecast.by_class],
             "by_feature": [_part_dict(part, forecast.cases) for part in forecast.by_feature],
             "mending": [vars(step) for step in assessment.mending],
+            "tradeoffs": None if assessment.tradeoffs is None else asdict(assessment.tradeoffs),
             "safety": safety_figures(assessment),
             "assumptions": assessment.assumptions,
             "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],

@@ -12,6 +12,7 @@ from typing import Any
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
+from planner.files.reportdecisions import decision_contents
 from planner.files.reportflight import flight_contents
 from planner.files.reportquality import FILTERS, quality_contents
 from planner.files.reportsafety import safety_contents
@@ -151,6 +152,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
     return (
         quality_contents(assessment, view)
         | flight_contents(assessment)
+        | decision_contents(assessment)
         | safety_contents(assessment)
         | {
             "mission": mission,

@@ -1,5 +1,6 @@
 """The composition: the only place where flight, forecast and safety meet."""
 
+from planner.survey.deciding import tradeoffs_of
 from planner.survey.jobs import assess, line_figures, make_plan, resume, review, unsafe_lines
 from planner.survey.legs import leg_of, lights_of, rating_of
 from planner.survey.mending import mend
@@ -19,5 +20,6 @@ __all__ = [
     "rating_of",
     "resume",
     "review",
+    "tradeoffs_of",
     "unsafe_lines",
 ]
