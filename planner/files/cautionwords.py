@@ -19,7 +19,7 @@ HEADS = {
     "within": "Within limits, with the data given",
     "note": "To be known",
 }
-_WIDTH = 110
+_WIDTH, _UNDER = 110, " " * 6
 STANDING = (
     "None of this is a clearance or a classification. Local rules, the documents of sensor and aircraft, and the "
     "judgement of pilot, laser safety officer and surveyor come first."
@@ -61,7 +61,7 @@ def caution_text(safety: Mapping[str, Any]) -> str:
 
 def _lines(caution: Mapping[str, Any]) -> Iterator[str]:
     yield from textwrap.wrap(
-        f"{caution['caution_id']}: {caution['text']}", _WIDTH, initial_indent="  ", subsequent_indent="      "
+        f"{caution['caution_id']}: {caution['text']}", _WIDTH, initial_indent="  ", subsequent_indent=_UNDER
     )
     measured, limit = caution["measured"], caution["limit"]
     if measured is not None or limit is not None:
@@ -70,6 +70,8 @@ def _lines(caution: Mapping[str, Any]) -> Iterator[str]:
         yield f"      measured {found}{held} {caution['unit']}"
     if caution["citation"]:
         read = f", read on {caution['read_on']}" if caution["read_on"] else ""
-        yield f"      {caution['citation']}{read}"
+        yield from textwrap.wrap(
+            f"{caution['citation']}{read}", _WIDTH, initial_indent=_UNDER, subsequent_indent=_UNDER
+        )
     if caution["where"]:
         yield f"      at {caution['where']}"

@@ -113,7 +113,8 @@ def airspace(rule: Rule, facts: FlightFacts) -> Finding:
     if perhaps:
         said = f"Cannot tell whether the flight enters {_volumes(perhaps)}: {_why(perhaps, facts)}. {age}"
         return Finding("cannot tell", said.strip(), None, 0.0, unit, facts.where(int(np.argmax(untold))))
-    return Finding("within", f"{NO_CONFLICT}: {len(drawn)} volumes looked at. {age}".strip(), 0.0, 0.0, unit)
+    looked = f"{len(drawn)} {'volume' if len(drawn) == 1 else 'volumes'} looked at"
+    return Finding("within", f"{NO_CONFLICT}: {looked}. {age}".strip(), 0.0, 0.0, unit)
 
 
 def _inside(volume: AirspaceVolume, facts: FlightFacts) -> tuple[Mask, Mask]:
