@@ -31,6 +31,7 @@ _HOME = {
     "lines_named": "planner.survey",
     "make_forecast": "planner.survey",
     "make_plan": "planner.survey",
+    "mend": "planner.survey",
     "read_lines": "planner.files.linefiles",
     "read_mission": "planner.files.missionfile",
     "read_scene": "planner.files.geofiles",

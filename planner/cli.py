@@ -208,14 +208,14 @@ def _safety_of_mission(mission_file: Path, threads: int) -> dict[str, Any]:
         from planner.files.geofiles import read_scene
         from planner.files.missionfile import read_mission
         from planner.files.safetyfigures import safety_figures
-        from planner.survey import assess, make_plan
+        from planner.survey import make_plan, mend
 
         mission = read_mission(mission_file)
         mission = replace(mission, doubts=replace(mission.doubts, draws=0), compare=())
         tell("reading area and terrain", 0, 1)
         scene = read_scene(mission)
         plan = make_plan(mission, scene, progress=tell)
-        return safety_figures(assess(mission, scene, plan, progress=tell, threads=threads))
+        return safety_figures(mend(mission, scene, plan, progress=tell, threads=threads))
 
 
 @app.command()
@@ -253,10 +253,10 @@ def _plan_for_points(
     mission: "Mission", scene: Any, drawn: Path | None, tell: Callable[[str, int, int], None]
 ) -> "Plan":
     """Return the plan to simulate, our own or of drawn lines; an unsafe one is refused."""
-    from planner.survey import make_plan, review
+    from planner.survey import make_plan, mend_plan, review
 
     if drawn is None:
-        return make_plan(mission, scene, progress=tell)
+        return mend_plan(mission, scene, make_plan(mission, scene, progress=tell), progress=tell).plan
     from planner.files.linefiles import read_lines
 
     assessment = review(mission, scene, read_lines(drawn, mission, scene), progress=tell)

@@ -37,7 +37,7 @@ _SIDES = ("north", "north-east", "east", "south-east", "south", "south-west", "w
 
 
 @dataclass(frozen=True)
-class Zones:
+class ClosedVolumes:
     """What lines keep clear of.
 
     Attributes
@@ -183,7 +183,7 @@ class _Tried:
 
 def keep_clear(
     lines: Sequence[FlightLine],
-    zones: Zones,
+    zones: ClosedVolumes,
     relaid: Relay | None = None,
     *,
     most_shift_m: float = 0.0,
@@ -199,7 +199,7 @@ def keep_clear(
     ----------
     lines : sequence of FlightLine
         Straight lines; those that meet nothing come back as they are.
-    zones : Zones
+    zones : ClosedVolumes
         The areas; they hold at the heights flown.
     relaid : callable or None
         Gives a line that was moved or turned round its heights anew, see `Profile`; None does neither.
@@ -226,7 +226,7 @@ def side_of(bearing_rad: float) -> str:
     return _SIDES[round(float(np.degrees(bearing_rad)) / 45) % len(_SIDES)]
 
 
-def _tried(line: FlightLine, zones: Zones, least_m: float, moved: str = "") -> _Tried:
+def _tried(line: FlightLine, zones: ClosedVolumes, least_m: float, moved: str = "") -> _Tried:
     free, areas = zones.free_m(line.points_m)
     start, end = line.kept_m
     lead_out = float(line.along_m()[-1]) - end
@@ -234,7 +234,7 @@ def _tried(line: FlightLine, zones: Zones, least_m: float, moved: str = "") -> _
     return _Tried(line, tuple((a, b) for a, b in spans if b - a >= least_m or not areas), areas, moved)
 
 
-def _best(plain: _Tried, zones: Zones, relaid: Relay, most_shift_m: float, least_m: float) -> _Tried:
+def _best(plain: _Tried, zones: ClosedVolumes, relaid: Relay, most_shift_m: float, least_m: float) -> _Tried:
     """Return what keeps most data: a line as it is, from the other side or moved sideways."""
     line, best = plain.line, plain
     lead_in, lead_out = line.kept_m[0], float(line.along_m()[-1]) - line.kept_m[1]
@@ -248,7 +248,7 @@ def _best(plain: _Tried, zones: Zones, relaid: Relay, most_shift_m: float, least
     return best
 
 
-def _best_moved(line: FlightLine, zones: Zones, relaid: Relay, most_m: float, least_m: float) -> _Tried | None:
+def _best_moved(line: FlightLine, zones: ClosedVolumes, relaid: Relay, most_m: float, least_m: float) -> _Tried | None:
     """Return the smallest move sideways that keeps most data; None where there is no room for any."""
     best = None
     step = max(1.0, most_m / SHIFTS)

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from planner.flight.avoidance import Change, Kept, Zones, keep_clear, side_of
+from planner.flight.avoidance import Change, ClosedVolumes, Kept, keep_clear, side_of
 from planner.flight.climbs import lowest_m
 from planner.flight.flightlines import STATION_M, FlightLine
 from planner.flight.ordering import reversed_line
@@ -21,13 +21,13 @@ Array = npt.NDArray[np.float64]
 SHORTEST_CROSS_M = 100.0  # kept length of a cross line over a block narrower than that
 MOST_MOVED = 0.4  # of the way to the next cross line: two must not become one
 MOVES = 40  # places that are tried along the block, half of them to each side
-OPEN_ZONES = Zones()
+OPEN_ZONES = ClosedVolumes()
 
 
 def calibration_lines(
     lines: Sequence[FlightLine],
     flyer: Flyer,
-    zones: Zones = OPEN_ZONES,
+    zones: ClosedVolumes = OPEN_ZONES,
     cleared: Sequence[FlightLine] | None = None,
 ) -> Kept:
     """Return the lines that the navigation card asks for besides those of a block, named X01, X02, ...
@@ -38,7 +38,7 @@ def calibration_lines(
         Parallel lines of one block as laid; none ask for none.
     flyer : Flyer
         Its card, its climb and descent, and the floor that the lines keep.
-    zones : Zones
+    zones : ClosedVolumes
         Keep-out areas, which they keep clear of.
     cleared : sequence of FlightLine or None
         The same lines clear of these areas: one of them is flown back. None where nothing is in the way.
@@ -59,7 +59,7 @@ def calibration_lines(
     return Kept(tuple(kept), tuple(changes))
 
 
-def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: Zones = OPEN_ZONES) -> FlightLine | None:
+def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: ClosedVolumes = OPEN_ZONES) -> FlightLine | None:
     """Return the longest line flown back on its track, no lower and within climb and descent.
 
     Where the climb back takes it into a keep-out area the next longest is; None where none is left.
@@ -70,7 +70,7 @@ def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: Zones = OPEN_
 
 
 def cross_lines(
-    lines: Sequence[FlightLine], flyer: Flyer, count: int, zones: Zones = OPEN_ZONES, *, first: int = 1
+    lines: Sequence[FlightLine], flyer: Flyer, count: int, zones: ClosedVolumes = OPEN_ZONES, *, first: int = 1
 ) -> Kept:
     """Return lines across a block, evenly from one end of most lines to the other, there and back by turns.
 
@@ -80,7 +80,7 @@ def cross_lines(
 
     Parameters
     ----------
-    lines, flyer, zones : sequence of FlightLine, Flyer, Zones
+    lines, flyer, zones : sequence of FlightLine, Flyer, ClosedVolumes
         As for `calibration_lines`.
     count : int
         How many.
@@ -109,7 +109,7 @@ def _moves_m(low_m: float, high_m: float, most_m: float) -> list[float]:
     return [move for move in moves if low_m <= move <= high_m]
 
 
-def _placed(laid: Iterator[tuple[float, FlightLine]], zones: Zones, course_rad: float) -> Kept:
+def _placed(laid: Iterator[tuple[float, FlightLine]], zones: ClosedVolumes, course_rad: float) -> Kept:
     """Return the first line that keeps clear, or the longer part of the one that was wanted.
 
     `laid` are moves along the block [m] and the lines that they make.

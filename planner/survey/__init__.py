@@ -3,7 +3,7 @@
 from planner.survey.deciding import tradeoffs_of
 from planner.survey.jobs import assess, line_figures, make_plan, resume, review, unsafe_lines
 from planner.survey.legs import leg_of, lights_of, rating_of
-from planner.survey.mending import mend
+from planner.survey.mending import mend, mend_plan
 from planner.survey.outlook import make_forecast
 from planner.survey.resuming import lines_left, lines_named
 
@@ -17,6 +17,7 @@ __all__ = [
     "make_forecast",
     "make_plan",
     "mend",
+    "mend_plan",
     "rating_of",
     "resume",
     "review",

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from planner.errors import Fault, InfeasibleError
-from planner.flight.avoidance import LEAST_M, Kept, Profile, Zones, keep_clear
+from planner.flight.avoidance import LEAST_M, ClosedVolumes, Kept, Profile, keep_clear
 from planner.flight.corridors import longest_block
 from planner.flight.cuts import cut_drifting
 from planner.flight.extra import calibration_lines
@@ -33,7 +33,7 @@ def lines_to_fly(
     InfeasibleError
         E31 where keep-out areas leave none of the lines that cover the area.
     """
-    zones = Zones(scene.keep_outs, mission.hazards.keep_out_margin_m)
+    zones = ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m)
     cleared = Kept(laid)
     if scene.keep_outs:
         profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following == "level")

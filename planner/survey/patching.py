@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.assessment import Plan
 from planner.errors import InfeasibleError
-from planner.flight.avoidance import Profile, Zones, keep_clear
+from planner.flight.avoidance import ClosedVolumes, Profile, keep_clear
 from planner.flight.flightlines import FlightLine
 from planner.flight.joining import joinable_line
 from planner.flight.ordering import reversed_line
@@ -101,7 +101,7 @@ def _with_lines(
     mission: Mission, scene: Scene, plan: Plan, laid: Sequence[Laid], flyer: Flyer
 ) -> tuple[Plan, list[str], tuple[tuple[str, str], ...]]:
     """Return the plan with lines, what keep-out areas did to them, and which of them they leave nothing of."""
-    zones = Zones(scene.keep_outs, mission.hazards.keep_out_margin_m)
+    zones = ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m)
     order, places = list(plan.lines), take_offs_m(mission, scene)
     changes, lost = [], []
     best = None

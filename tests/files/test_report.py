@@ -465,7 +465,7 @@ def test_a_users_text_stays_text(tmp_path: Path) -> None:
     shown = " ".join(HOSTILE.split())
     for said in ("Meadow", "the crest road", "asphalt_old", "L01", "one assumption", "haze 5 km"):
         assert f"{said}{shown}" in hostile.text
-    names = {"cases", "parts", "causes", "gaps", "lines"} | QUALITY_TABLES
+    names = {"cases", "parts", "causes", "gaps", "lines", "decided"} | QUALITY_TABLES
     assert hostile.tables.keys() == {f"stack {name}" for name in names}
 
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_blocks import a_block, a_line
 
-from planner.flight.avoidance import LEAST_M, LONG_SHARE, Profile, Zones, keep_clear, side_of
+from planner.flight.avoidance import LEAST_M, LONG_SHARE, ClosedVolumes, Profile, keep_clear, side_of
 from planner.flight.flightlines import Layout, Manner, fly_lines
 from planner.flight.profile import Floor, highest_nearby
 from planner.ground.obstacles import KeepOut
@@ -66,7 +66,7 @@ def fields(draw):
         start, turn = np.array([draw(number), draw(number)]), draw(st.floats(0, 6.28))
         end = start + draw(st.floats(200, 700)) * np.array([np.sin(turn), np.cos(turn)])
         lines.append(climbing(f"L{count + 1:02d}", start, end, draw(st.floats(-0.2, 0.2)), lead))
-    return lines, Zones(tuple(areas), draw(st.floats(0, 40))), draw(st.floats(0, 60))
+    return lines, ClosedVolumes(tuple(areas), draw(st.floats(0, 40))), draw(st.floats(0, 60))
 
 
 @settings(deadline=None, max_examples=60)
@@ -122,7 +122,7 @@ def test_a_line_is_moved_only_where_that_keeps_much_more(field):
 def test_a_line_through_an_area_is_split_and_loses_what_margin_and_leads_need():
     area = box(-20, -30, 20, 30)
     before, *rest = a_block(3)
-    kept = keep_clear([before, *rest], Zones((area,), 10.0))
+    kept = keep_clear([before, *rest], ClosedVolumes((area,), 10.0))
     assert [line.line_id for line in kept.lines] == ["L01a", "L01b", "L02", "L03"]
     # 30 m to the edge, 10 of margin, 40 of lead (C)
     assert norths(kept.lines[0]) == pytest.approx([-300, -80], abs=0.1)
@@ -133,7 +133,7 @@ def test_a_line_through_an_area_is_split_and_loses_what_margin_and_leads_need():
 
 def test_an_area_in_the_way_of_a_lead_takes_no_more_than_that_lead():
     area = box(-20, 335, 20, 400)
-    kept = keep_clear([a_line("L01", (0, -340), (0, 340))], Zones((area,), 10.0))
+    kept = keep_clear([a_line("L01", (0, -340), (0, 340))], ClosedVolumes((area,), 10.0))
     # free up to 325, with 40 m of lead up to 285 (C)
     assert norths(kept.lines[0]) == pytest.approx([-300, 285], abs=0.1)
     assert kept.changes[0].text == "L01 is shortened by 15.0 m at its north end for keep-out area the farm"
@@ -154,20 +154,20 @@ def test_an_area_in_the_way_of_a_lead_takes_no_more_than_that_lead():
 )
 def test_areas_hold_between_their_floor_and_top(heights, end):
     line = a_line("L01", (0, -340), (0, 340))
-    kept = keep_clear([line], Zones((box(-20, 200, 20, 400, **heights),), 10.0))
+    kept = keep_clear([line], ClosedVolumes((box(-20, 200, 20, 400, **heights),), 10.0))
     assert norths(kept.lines[0]) == pytest.approx([-300, end], abs=0.1)
     assert (kept.lines[0] is line) == (end == 300)
 
 
 def test_an_area_without_margin_is_still_not_entered():
     area = box(-20, -30, 20, 30)
-    for line in keep_clear(a_block(1), Zones((area,), 0.0)).lines:
+    for line in keep_clear(a_block(1), ClosedVolumes((area,), 0.0)).lines:
         assert off_m(line, area) > 0
 
 
 def test_what_is_left_too_short_is_left_out_and_said():
     area = box(-20, -300, 20, 265)
-    kept = keep_clear(a_block(1), Zones((area, box(-5, -340, 5, -300, "the yard")), 10.0))
+    kept = keep_clear(a_block(1), ClosedVolumes((area, box(-5, -340, 5, -300, "the yard")), 10.0))
     assert kept.lines == ()
     assert [change.text for change in kept.changes] == [
         "L01 is left out for keep-out areas the yard and the farm: less than 20 m of its data would be left"
@@ -176,7 +176,7 @@ def test_what_is_left_too_short_is_left_out_and_said():
 
 def test_a_line_with_a_longer_lead_in_is_flown_from_the_side_that_has_room():
     line = replace(a_line("L01", (0, -360), (0, 320)), kept_m=(60.0, 660.0))
-    zones = Zones((box(-20, -400, 20, -350),), 10.0)
+    zones = ClosedVolumes((box(-20, -400, 20, -350),), 10.0)
     # from -340 on it is clear: 20 m are lost with 60 m of lead, none with 20 (C)
     [plain] = keep_clear([line], zones).lines
     assert norths(plain) == pytest.approx([-280, 300], abs=0.1)
@@ -187,12 +187,12 @@ def test_a_line_with_a_longer_lead_in_is_flown_from_the_side_that_has_room():
     assert kept.changes[0].text == "L01 is flown toward the south for keep-out area the farm"
     assert kept.changes[0].removed_m == ()
     # at the far end it is the lead-out that is short: nothing is gained by turning round
-    [same] = keep_clear([line], Zones((box(-20, 325, 20, 400),), 10.0), flat).lines
+    [same] = keep_clear([line], ClosedVolumes((box(-20, 325, 20, 400),), 10.0), flat).lines
     assert norths(same) == pytest.approx([-300, 295], abs=0.1)
 
 
 def test_a_line_along_an_area_moves_aside_by_the_smallest_step_that_clears_it():
-    line, zones = a_line("L01", (0, -340), (0, 340)), Zones((box(-5, -250, 8, 250),), 10.0)
+    line, zones = a_line("L01", (0, -340), (0, 340)), ClosedVolumes((box(-5, -250, 8, 250),), 10.0)
     kept = keep_clear([line], zones, flat, most_shift_m=30.0)
     # 15 m to the west are enough but for 5 cm, 18 to the east; steps are 2 m (C)
     [moved] = kept.lines
@@ -204,7 +204,7 @@ def test_a_line_along_an_area_moves_aside_by_the_smallest_step_that_clears_it():
 
 def test_a_line_moves_no_farther_than_helps():
     # past the first area at 16 m; the second takes the same from it wherever it lies: its edge, margin and lead (C)
-    zones = Zones((box(-5, -250, 8, 150), box(-90, 290, 90, 320, "the road")), 10.0)
+    zones = ClosedVolumes((box(-5, -250, 8, 150), box(-90, 290, 90, 320, "the road")), 10.0)
     kept = keep_clear([a_line("L01", (0, -340), (0, 340))], zones, flat, most_shift_m=30.0)
     [moved] = kept.lines
     assert moved.points_m[:, 0] == pytest.approx(-16)
@@ -217,7 +217,7 @@ def test_a_line_moves_no_farther_than_helps():
 
 def test_a_line_that_loses_little_is_not_moved():
     # 160 m of 600 m: with the quarter that a move must save it is 10 m short (C)
-    kept = keep_clear(a_block(1), Zones((box(-20, -15, 20, 15),), 10.0), flat, most_shift_m=50.0)
+    kept = keep_clear(a_block(1), ClosedVolumes((box(-20, -15, 20, 15),), 10.0), flat, most_shift_m=50.0)
     assert [line.line_id for line in kept.lines] == ["L01a", "L01b"]
     assert all("shifted" not in change.what for change in kept.changes)
 

@@ -5,7 +5,7 @@ import pytest
 import shapely
 from made_blocks import NO_ALIGNMENT, a_block, a_flyer, a_line
 
-from planner.flight.avoidance import Kept, Zones, keep_clear
+from planner.flight.avoidance import ClosedVolumes, Kept, keep_clear
 from planner.flight.extra import calibration_lines, cross_lines
 from planner.flight.paths import Flyer
 from planner.ground.obstacles import KeepOut
@@ -84,7 +84,7 @@ def test_a_cross_line_moves_along_the_block_by_as_little_as_it_takes():
     # the first lies at -300 and may go 0.4 of 600 m farther in, in 20 moves of 12 m; 10 m off the top at -270 are
     # kept from -260 on: the fourth move, to -252 (C)
     area = fence((60, -340), (90, -270))
-    zones = Zones((area,), 10.0)
+    zones = ClosedVolumes((area,), 10.0)
     extra = calibration_lines(a_block(5), a_flyer(navigation=ASKING), zones)
     moved = extra.lines[1]
     assert moved.line_id == "X02"
@@ -98,13 +98,13 @@ def test_a_cross_line_moves_along_the_block_by_as_little_as_it_takes():
 def test_a_cross_line_without_room_keeps_its_longer_part_or_is_left_out():
     # along the whole block; with 10 m of margin and 40 m of lead the part east of it begins at x = 30 (C)
     beside = fence((-25, -400), (-20, 400), "the road")
-    extra = cross_lines(a_block(7), a_flyer(), 2, Zones((beside,), 10.0))
+    extra = cross_lines(a_block(7), a_flyer(), 2, ClosedVolumes((beside,), 10.0))
     for line in extra.lines:
         assert np.sort(line.kept_points_m()[[0, -1], 0]) == pytest.approx([30, 300], abs=0.1)
         assert off_m(line, beside) >= 10
     assert [line.line_id for line in extra.lines] == ["X01", "X02"]
     through = fence((145, -400), (155, 400), "the road")
-    extra = cross_lines(a_block(7), a_flyer(), 2, Zones((through,), 10.0), first=2)
+    extra = cross_lines(a_block(7), a_flyer(), 2, ClosedVolumes((through,), 10.0), first=2)
     assert extra.lines == ()
     assert [change.text for change in extra.changes] == [
         f"X0{number} is left out for keep-out area the road: less than 150 m of its data would be left"
@@ -115,7 +115,7 @@ def test_a_cross_line_without_room_keeps_its_longer_part_or_is_left_out():
 def test_the_line_flown_back_is_one_that_is_clear():
     lines = a_block(3)
     area = fence((40, -20), (60, 20))
-    zones = Zones((area,), 10.0)
+    zones = ClosedVolumes((area,), 10.0)
     cleared = keep_clear(lines, zones).lines
     opposed, *_ = calibration_lines(lines, a_flyer(navigation=ASKING), zones, cleared).lines
     assert opposed.kept_length_m == pytest.approx(600)
@@ -131,7 +131,7 @@ def test_a_line_that_must_climb_into_an_area_is_not_flown_back():
         line, points_m=np.column_stack([line.points_m[:, :2], 80 + np.interp(north, [-50, 50], [0.0, 40.0])])
     )
     roof = fence((-50, -90), (50, -55), "the lane", floor_m=91.0)
-    zones = Zones((roof,), 10.0)
+    zones = ClosedVolumes((roof,), 10.0)
     assert zones.free_m(line.points_m)[1] == ()
     asking = replace(NO_ALIGNMENT, opposed_pair=True)
     found = calibration_lines([line], a_flyer(navigation=asking), zones)
