@@ -15,6 +15,7 @@ Array = npt.NDArray[np.float64]
 
 TIGHT_DETAIL = 0.02  # of the width on the inner side: wiggles within that are no bends
 GRID_M = 1e-3  # corners are rounded to this, so that parts with a common edge become one
+HAIR_M2 = 1.0  # a hole of a corridor that is smaller is rounding
 FAN_STEP_RAD = np.radians(5.0)
 FAN_OVER_RAD, FAN_OVER_M = 1e-3, 0.01  # of a fan over the boxes beside it: rounding must leave no hairs between them
 
@@ -133,7 +134,16 @@ def _strip(points_m: Array, left_m: float, right_m: float) -> shapely.MultiPolyg
         parts.append(shapely.Polygon([start + left, end + left, end + right, start + right]))
     for place, heading, turn in zip(points_m[1:-1], headings, deflections_rad(points_m), strict=False):
         parts.append(_fan(place, heading, turn, left_m if turn > 0 else right_m))
-    return _many(shapely.union_all(parts, grid_size=GRID_M))
+    return _without_hairs(_many(shapely.union_all(parts, grid_size=GRID_M)))
+
+
+def _without_hairs(shape: shapely.MultiPolygon) -> shapely.MultiPolygon:
+    """Return a shape without the slits that rounding leaves at knees, where boxes and fans meet."""
+    kept = [
+        shapely.Polygon(part.exterior, [ring for ring in part.interiors if shapely.Polygon(ring).area > HAIR_M2])
+        for part in shape.geoms
+    ]
+    return shapely.MultiPolygon(kept)
 
 
 def _fan(place_m: Array, heading_rad: float, turn_rad: float, width_m: float) -> shapely.Polygon:
