@@ -11,6 +11,7 @@ from planner.assessment import Plan, Safety
 from planner.errors import Fault
 from planner.flight.cuts import drifting_lines
 from planner.forecast.accuracy import TESTED_SLOPE_DEG, AccuracyFigures
+from planner.ground.clearance import heights_above_m
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.air import range_error_mm_per_100m
@@ -184,9 +185,9 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
 
 def _highest_agl_m(scene: Scene, plan: Plan) -> float:
     """Return the greatest height above the ground beneath of all that is flown [m]; nan where it is unknown."""
-    places = legs_of(plan.lines, plan.sorties).places_m
-    above = places[:, 2] - scene.ground.at(places[:, 0], places[:, 1])
-    known = above[np.isfinite(above)]
+    legs = legs_of(plan.lines, plan.sorties)
+    most = heights_above_m(scene.ground, legs.places_m, legs.leg, len(legs.names))[:, 2]
+    known = most[np.isfinite(most)]
     return float(known.max()) if known.size else float("nan")
 
 
