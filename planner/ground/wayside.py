@@ -12,6 +12,8 @@ from planner.ground.surface import CellGrid, HeightGrid
 
 Array = npt.NDArray[np.float64]
 
+BLOCK_CELLS = 16  # along the side of a block of cells that are looked at together
+
 
 def highest_m(grid: HeightGrid, cells: CellGrid) -> Array:
     """Return the highest known vertex of each cell, its edges included, shape (rows, cols) [m]; nan without one."""
@@ -26,28 +28,51 @@ def highest_m(grid: HeightGrid, cells: CellGrid) -> Array:
 
 
 @kernel
-def _nearer_way(points, west, north, size, heights, reach, found):
-    """Lower squared distances from cell centres, at their heights, to those to a way that passes within a reach."""
+def _off_segment(start, end, x, y, z):
+    """Return the squared distance from a place to a segment."""
+    ux, uy, uz = end[0] - start[0], end[1] - start[1], end[2] - start[2]
+    ax, ay, az = x - start[0], y - start[1], z - start[2]
+    square = ux * ux + uy * uy + uz * uz
+    share = 0.0
+    if square > 0.0:
+        share = min(max((ax * ux + ay * uy + az * uz) / square, 0.0), 1.0)
+    dx, dy, dz = ax - share * ux, ay - share * uy, az - share * uz
+    return dx * dx + dy * dy + dz * dz
+
+
+@kernel
+def _nearer_way(starts, ends, west, north, size, heights, found):
+    """Lower distances from cell centres, at their heights, to those to segments, block by block of cells.
+
+    Segments are tried from the one that may come nearest to the block on, until none left can be nearer than what every
+    cell of the block has.
+    """
     rows, cols = heights.shape
-    for k in range(len(points) - 1):
-        ax, ay, az = points[k, 0], points[k, 1], points[k, 2]
-        ux, uy, uz = points[k + 1, 0] - ax, points[k + 1, 1] - ay, points[k + 1, 2] - az
-        square = ux * ux + uy * uy + uz * uz
-        first_col = max(int(np.floor((min(ax, ax + ux) - reach - west) / size)), 0)
-        last_col = min(int(np.floor((max(ax, ax + ux) + reach - west) / size)), cols - 1)
-        first_row = max(int(np.floor((north - max(ay, ay + uy) - reach) / size)), 0)
-        last_row = min(int(np.floor((north - min(ay, ay + uy) + reach) / size)), rows - 1)
-        for row in range(first_row, last_row + 1):
-            y = north - (row + 0.5) * size - ay
-            for col in range(first_col, last_col + 1):
-                x, z = west + (col + 0.5) * size - ax, heights[row, col] - az
-                share = 0.0
-                if square > 0.0:
-                    share = min(max((x * ux + y * uy + z * uz) / square, 0.0), 1.0)
-                dx, dy, dz = x - share * ux, y - share * uy, z - share * uz
-                off = dx * dx + dy * dy + dz * dz
-                if off < found[row, col]:
-                    found[row, col] = off
+    least = np.empty(len(starts))
+    for top in range(0, rows, BLOCK_CELLS):
+        for left in range(0, cols, BLOCK_CELLS):
+            bottom, right = min(top + BLOCK_CELLS, rows), min(left + BLOCK_CELLS, cols)
+            x, y = west + (left + right) / 2 * size, north - (top + bottom) / 2 * size
+            half_x, half_y = (right - left - 1) / 2 * size, (bottom - top - 1) / 2 * size
+            for k in range(len(starts)):
+                low_x, high_x = min(starts[k, 0], ends[k, 0]), max(starts[k, 0], ends[k, 0])
+                low_y, high_y = min(starts[k, 1], ends[k, 1]), max(starts[k, 1], ends[k, 1])
+                off_x = max(max(low_x - x, x - high_x) - half_x, 0.0)
+                off_y = max(max(low_y - y, y - high_y) - half_y, 0.0)
+                least[k] = np.sqrt(off_x * off_x + off_y * off_y)
+            for k in np.argsort(least):
+                farthest = -1.0
+                for row in range(top, bottom):
+                    for col in range(left, right):
+                        if not np.isnan(heights[row, col]):
+                            farthest = max(farthest, found[row, col])
+                if least[k] >= farthest:
+                    break
+                for row in range(top, bottom):
+                    y = north - (row + 0.5) * size
+                    for col in range(left, right):
+                        off = _off_segment(starts[k], ends[k], west + (col + 0.5) * size, y, heights[row, col])
+                        found[row, col] = min(found[row, col], np.sqrt(off))
 
 
 def passing_m(cells: CellGrid, heights_m: Array, ways_m: list[Array], reach_m: float) -> Array:
@@ -64,9 +89,8 @@ def passing_m(cells: CellGrid, heights_m: Array, ways_m: list[Array], reach_m: f
     reach_m : float
         Distance past which nobody cares [m]: farther cells hold inf, those of unknown height nan.
     """
-    found = np.full(heights_m.shape, np.inf)
-    for points in ways_m:
-        way = np.ascontiguousarray(points, dtype=np.float64)
-        _nearer_way(way, cells.west_m, cells.north_m, cells.cell_m, heights_m, reach_m, found)
-    distance = np.sqrt(found)
-    return np.where(np.isnan(heights_m), np.nan, np.where(distance <= reach_m, distance, np.inf))
+    found = np.full(heights_m.shape, reach_m, dtype=np.float64)
+    if ways_m:
+        starts, ends = np.concatenate([way[:-1] for way in ways_m]), np.concatenate([way[1:] for way in ways_m])
+        _nearer_way(starts, ends, cells.west_m, cells.north_m, cells.cell_m, heights_m, found)
+    return np.where(np.isnan(heights_m), np.nan, np.where(found < reach_m, found, np.inf))

@@ -51,3 +51,24 @@ def test_the_highest_vertex_of_a_cell_counts_on_its_edges_too():
     assert found.shape == (CELLS.rows, CELLS.cols)
     assert (found == 9).sum() == 4
     assert (found[1:3, 2:4] == 9).all()
+
+
+@pytest.mark.parametrize("reach_m", [12.0, 60.0])
+def test_many_blocks_of_cells_agree_with_every_segment_tried(reach_m):
+    cells = CellGrid(rows=37, cols=50, west_m=-60.0, north_m=50.0, factor=2, cell_m=2.5)
+    generator = np.random.default_rng(7)
+    heights = generator.uniform(0, 15, (cells.rows, cells.cols))
+    heights[generator.random(heights.shape) < 0.1] = np.nan
+    ways = [generator.uniform([-80, -60, 5], [80, 60, 40], (8, 3)) for _ in range(3)]
+    east, north = np.meshgrid(*cells.centres_m())
+    places = np.dstack([east, north, heights])
+    slow = np.full(heights.shape, np.inf)
+    for way in ways:
+        for start, end in zip(way[:-1], way[1:], strict=True):
+            share = np.clip(((places - start) @ (end - start)) / ((end - start) @ (end - start)), 0, 1)
+            slow = np.fmin(slow, np.linalg.norm(places - start - share[..., np.newaxis] * (end - start), axis=2))
+    known = ~np.isnan(heights)
+    found = passing_m(cells, heights, ways, reach_m)
+    assert np.isnan(found[~known]).all()
+    assert (slow[known] < reach_m).any()
+    np.testing.assert_allclose(found[known], np.where(slow < reach_m, slow, np.inf)[known])
