@@ -11,7 +11,6 @@ import pytest
 from made_site import FRAME, LAT, LON, box_deg, mission_text, write_area, write_mission, write_raster, write_site
 
 import planner
-from planner import cli
 from planner.files.cards import bundled, load_sensor
 
 ROOT = Path(planner.__file__).parents[1]
@@ -31,20 +30,6 @@ OUTPUTS = {
     "summary.json",
     "vertical_rmse.tif",
 }
-
-
-@pytest.fixture
-def call(monkeypatch, capsys):
-    """Run a command in this process and return exit code, standard output and standard error."""
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["swathwright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        captured = capsys.readouterr()
-        return int(left.value.code or 0), captured.out, captured.err.strip()
-
-    return run
 
 
 def process(*words):

@@ -1,14 +1,12 @@
 """The cautions of a whole job: the command, the summary and the refusals for eyes."""
 
 import json
-import sys
 from dataclasses import replace
 
 import jsonschema
 import pytest
 from made_site import FRAME, write_site
 
-from planner import cli
 from planner.errors import SafetyError
 from planner.files.bundle import summary_dict, summary_schema
 from planner.files.cautionwords import HEADS
@@ -89,18 +87,6 @@ def test_a_computed_hazard_distance_that_reaches_an_eye_is_refused_unless_class_
     stated = tuple(replace(rating, laser_class="1") for rating in strong)
     plan = make_plan(replace(mission, sensor=replace(sensor, ratings=stated)), scene)
     assert plan.lines
-
-
-@pytest.fixture
-def call(monkeypatch, capsys):
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["swathwright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        captured = capsys.readouterr()
-        return int(left.value.code or 0), captured.out, captured.err.strip()
-
-    return run
 
 
 def test_the_command_says_the_same_of_a_mission_and_of_its_folder(folder, found, call):

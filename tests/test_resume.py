@@ -1,14 +1,12 @@
 """Going on where a flight stopped: which lines are done, and what becomes of the others."""
 
 import json
-import sys
 
 import numpy as np
 import pytest
 from made_site import FRAME, write_site
 from test_flying import ridge_job
 
-from planner import cli
 from planner.errors import InputError
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
@@ -128,20 +126,6 @@ def test_a_plan_that_is_all_done_is_not_resumed(planned):
     assert lines_left(before.plan.lines, done) == ()
     with pytest.raises(InputError, match="E33 all lines of the plan are done"):
         resume(mission, scene, before.plan.lines, done)
-
-
-@pytest.fixture
-def call(monkeypatch, capsys):
-    """Run a command in this process and return exit code, standard output and standard error."""
-
-    def run(*words):
-        monkeypatch.setattr(sys, "argv", ["swathwright", *map(str, words)])
-        with pytest.raises(SystemExit) as left:
-            cli.main()
-        captured = capsys.readouterr()
-        return int(left.value.code or 0), captured.out, captured.err.strip()
-
-    return run
 
 
 @pytest.fixture(scope="module")

@@ -1,5 +1,7 @@
 """How near a way passes each cell, against every point of the way tried."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -64,7 +66,7 @@ def test_many_blocks_of_cells_agree_with_every_segment_tried(reach_m):
     places = np.dstack([east, north, heights])
     slow = np.full(heights.shape, np.inf)
     for way in ways:
-        for start, end in zip(way[:-1], way[1:], strict=True):
+        for start, end in pairwise(way):
             share = np.clip(((places - start) @ (end - start)) / ((end - start) @ (end - start)), 0, 1)
             slow = np.fmin(slow, np.linalg.norm(places - start - share[..., np.newaxis] * (end - start), axis=2))
     known = ~np.isnan(heights)
