@@ -7,7 +7,6 @@ import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import resources
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -19,6 +18,7 @@ from planner.files.briefingcautions import front_cautions, light_on_m, light_wor
 from planner.files.briefingpictures import FOOT_M, LETTERS, is_wide, line_spans, plan_picture, profile_picture
 from planner.files.checklistwords import checklist_contents
 from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, SortieRow, sortie_rows
+from planner.files.pages import write_page
 from planner.files.sortiefiles import sortie_figures, takes_off_at
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
@@ -61,28 +61,15 @@ def write_briefing(path: Path, assessment: Assessment) -> None:
     assessment : Assessment
         Plan, sorties and cautions. Same assessment, same bytes.
     """
-    import jinja2
-
-    pages = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_own), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    pages.filters |= {"height": height_text, "clock": clock_text}
     checklist = checklist_contents(assessment, assessment.safety.risk)
     contents = _front(assessment) | {"checklist": checklist, "pages": _sortie_pages(assessment)}
-    page = pages.get_template("briefing.html").render(style=_own("briefing.css"), **contents)
-    path.write_text(page, encoding="utf-8", newline="\n")
+    write_page(path, "briefing", contents, {"height": height_text, "clock": clock_text})
 
 
 def clock_text(time_s: float) -> str:
     """Return a time since take-off as minutes and seconds."""
     seconds = round(time_s)
     return f"{seconds // 60}:{seconds % 60:02d}"
-
-
-def _own(name: str) -> str:
-    """Return the text of one of our own briefing files."""
-    return resources.files("planner").joinpath(f"data/briefing/{name}").read_text(encoding="utf-8")
 
 
 def _front(assessment: Assessment) -> Row:

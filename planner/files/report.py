@@ -5,13 +5,13 @@ planned or judged.
 """
 
 import math
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
+from planner.files.pages import write_page
 from planner.files.reportdecisions import decision_contents
 from planner.files.reportflight import flight_contents
 from planner.files.reportquality import FILTERS, quality_contents
@@ -86,18 +86,11 @@ def write_report(path: Path, assessment: Assessment) -> None:
     assessment : Assessment
         Plan, forecast and cautions. Same assessment, same bytes.
     """
-    import jinja2
-
-    pages = jinja2.Environment(
-        loader=jinja2.FunctionLoader(_own), autoescape=True, undefined=jinja2.StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
-    pages.filters |= FILTERS | {
+    filters = FILTERS | {
         "area": area_text, "added": added_text, "per_m2": density_text, "metres": metres_text,
         "share": share_text,
     }  # fmt: skip
-    page = pages.get_template("report.html").render(style=_own("report.css"), **_contents(assessment))
-    path.write_text(page, encoding="utf-8", newline="\n")
+    write_page(path, "report", _contents(assessment), filters)
 
 
 def area_text(area_m2: float) -> str:
@@ -137,11 +130,6 @@ def share_text(value_pct: float) -> str:
         return "0"
     texts = [f"{value_pct:.{digits}f}" for digits in range(2, 8)]
     return next((text for text in texts if float(text) != 0), texts[-1]).replace("-", "−")
-
-
-def _own(name: str) -> str:
-    """Return the text of one of our own report files."""
-    return resources.files("planner").joinpath(f"data/report/{name}").read_text(encoding="utf-8")
 
 
 def _contents(assessment: Assessment) -> dict[str, Any]:

@@ -12,6 +12,12 @@ from planner.ground.surface import Scene, cells_on
 from planner.mission import Mission
 
 
+def planned_cell_m(mission: Mission, scene: Scene) -> float:
+    """Return the side of the cell that counts the density before scan lines are known [m]."""
+    requirement = mission.requirement
+    return cells_on(scene.top, judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
+
+
 def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None:
     """Return what a plan of ours trades for what over flat ground along its heading.
 
@@ -19,9 +25,8 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
     """
     if plan.settings is None:
         return None
-    requirement = mission.requirement
-    cell_m = cells_on(scene.top, judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
+    task = flat_task(mission, scene, plan.settings.heading_deg, planned_cell_m(mission, scene))
     try:
-        return tradeoffs(mission, flat_task(mission, scene, plan.settings.heading_deg, cell_m))
+        return tradeoffs(mission, task)
     except InfeasibleError:
         return None

@@ -13,15 +13,15 @@ from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings, choose_flight
 from planner.flight.sorties import Sortie, flight_figures
-from planner.forecast import density as densities
 from planner.ground.geodesy import geodesic_length_m
-from planner.ground.surface import Scene, cells_on
+from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import EYE_HEIGHT_M
 from planner.survey.clearing import lines_to_fly
+from planner.survey.deciding import planned_cell_m
 from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
 from planner.survey.guarding import eye_faults, nearest_eye_m, safety_of
 from planner.survey.outlook import make_forecast
@@ -105,9 +105,7 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     refuse_heights(mission)
     if progress:
         progress("choosing settings and lines", 0, 1)
-    requirement = mission.requirement
-    cell_m = cells_on(scene.top, densities.judging_cell_m(requirement, requirement.target_per_m2, 0.0)).cell_m
-    settings, lines = choose_flight(mission, scene, cell_m)
+    settings, lines = choose_flight(mission, scene, planned_cell_m(mission, scene))
     flyer = flyer_of(mission, scene, mission.flight.hold_speed)
     kept = lines_to_fly(mission, scene, settings, lines, flyer)
     flown, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
