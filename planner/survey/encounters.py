@@ -16,7 +16,7 @@ from planner.ground.clearance import nearest_keep_out, nearest_of_scene, station
 from planner.ground.obstacles import Obstacle
 from planner.ground.surface import Scene
 from planner.mission import Mission
-from planner.survey.flying import legs_of, over_unknown
+from planner.survey.flying import legs_of, over_unknown, terrain_doubt_m
 from planner.survey.watching import limit_m_of
 
 Array = npt.NDArray[np.float64]
@@ -163,7 +163,7 @@ def _nearest(mission: Mission, scene: Scene, way: _Way, unknown: npt.NDArray[np.
     looked = np.flatnonzero(~(way.low | unknown))
     if not looked.size:
         return None, ""
-    near = nearest_of_scene(scene, way.places_m[looked], mission.terrain.vertical_sd_m)
+    near = nearest_of_scene(scene, way.places_m[looked], terrain_doubt_m(mission, scene))
     distance = np.where(np.isfinite(near.distance_m), near.distance_m, np.inf)
     which = int(np.argmin(distance))
     if not np.isfinite(distance[which]):

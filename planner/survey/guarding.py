@@ -30,7 +30,7 @@ from planner.safety.groundrisk import ground_risk_cautions
 from planner.safety.scancrossings import Motion
 from planner.survey.airrules import rules_of
 from planner.survey.beneath import ground_risk_of
-from planner.survey.flying import NEAR_GROUND, Legs
+from planner.survey.flying import NEAR_GROUND, Legs, terrain_doubt_m
 from planner.survey.hours import windows_of
 from planner.survey.legs import rating_of
 
@@ -49,7 +49,7 @@ def nearest_eye_m(mission: Mission, scene: Scene, legs: Legs) -> float:
     places = legs.places_m[~legs.near_ground]
     if not len(places):
         return float("nan")
-    distance = nearest_of_scene(scene, places, mission.terrain.vertical_sd_m).distance_m
+    distance = nearest_of_scene(scene, places, terrain_doubt_m(mission, scene)).distance_m
     known = distance[np.isfinite(distance)]
     return max(float(known.min()) - EYE_HEIGHT_M, 0.0) if known.size else float("nan")
 
