@@ -1,6 +1,7 @@
 """Headings of lines by what flying them takes: lines, leads and turns back and forth, in the wind, over the ground.
 
-Lives here: the time of a layout and the search over headings. Must not know settings, batteries or the forecast.
+Lives here: the time of a layout, of lines and of blocks of them, and the search over headings. Must not know settings,
+batteries or the forecast.
 """
 
 from collections.abc import Callable, Sequence
@@ -62,24 +63,27 @@ class _Legs:
         """Return the same lines in the same order, each flown the other way."""
         return _Legs(self.ends_m, self.starts_m, self.courses_rad + np.pi, self.lengths_m)
 
+    def from_last(self) -> "_Legs":
+        """Return the same lines from the last to the first."""
+        return _Legs(self.starts_m[::-1], self.ends_m[::-1], self.courses_rad[::-1], self.lengths_m[::-1])
+
+
+@dataclass(frozen=True)
+class _Turns:
+    """Ends of lines (n, 3) and starts of those that follow, with the courses and ground speeds there (n,)."""
+
+    ends_m: Array
+    starts_m: Array
+    courses_rad: tuple[Array, Array]
+    speeds_mps: tuple[Array, Array]
+
 
 def layout_time_s(layout: Layout, going: Going) -> float:
     """Return the time of a layout flown back and forth [s], leads and turns included, begun the quicker way round.
 
     Climbs between lines are those of the ground beneath their ends. inf where the wind beats the airspeed.
     """
-    manner = going.manner
-    more = manner.extend_m + manner.lead_m
-    along = layout.spans_m + np.array([-more, more])
-    along[1::2] = along[1::2, ::-1]
-    ends = []
-    for column in along.T:
-        east, north = layout.place_m(column, layout.across_m)
-        up = np.zeros(east.shape) if going.ground_m is None else going.ground_m(east, north)
-        ends.append(np.column_stack([east, north, up]))
-    backward = np.arange(len(along)) % 2
-    lengths = np.abs(np.diff(along, axis=1)[:, 0])
-    return _quicker_s(_Legs(ends[0], ends[1], np.asarray(layout.heading_rad + np.pi * backward), lengths), going)
+    return _quicker_s(_legs_laid(layout, going), going)
 
 
 def lines_time_s(lines: Sequence[FlightLine], going: Going) -> float:
@@ -87,13 +91,25 @@ def lines_time_s(lines: Sequence[FlightLine], going: Going) -> float:
 
     In calm air as `planner.flight.sorties.flight_figures` has it. inf where the wind beats the airspeed.
     """
-    legs = _Legs(
-        np.array([line.points_m[0] for line in lines]),
-        np.array([line.points_m[-1] for line in lines]),
-        np.array([line.track_rad for line in lines]),
-        np.array([line.along_m()[-1] for line in lines]),
-    )
-    return _quicker_s(legs, going)
+    return _quicker_s(_legs_flown(lines), going)
+
+
+def blocks_time_s(blocks: Sequence[Layout | Sequence[FlightLine]], going: Going) -> float:
+    """Return the time of blocks of lines one after the other [s], the ways between them included.
+
+    Each block is begun at the one of its four corners, and the blocks are taken in the order, that lead on soonest.
+    Of one block it is the time as `layout_time_s` or `lines_time_s` has it. inf where the wind beats the airspeed.
+    """
+    laid = [_legs_laid(block, going) if isinstance(block, Layout) else _legs_flown(block) for block in blocks]
+    if len(laid) == 1:
+        return _quicker_s(laid[0], going)
+    states = [state for legs in laid for one in (legs, legs.from_last()) for state in (one, one.other_way())]
+    try:
+        own = np.array([_flown_s(state, going) for state in states])
+        ways = _between_s(states, going)
+    except InfeasibleError:
+        return np.inf
+    return min(_toured_s(own, ways, first) for first in range(len(states)))
 
 
 def quickest_heading(
@@ -159,53 +175,115 @@ def _quicker_s(legs: _Legs, going: Going) -> float:
         return np.inf
 
 
+def _legs_laid(layout: Layout, going: Going) -> _Legs:
+    manner = going.manner
+    more = manner.extend_m + manner.lead_m
+    along = layout.spans_m + np.array([-more, more])
+    along[1::2] = along[1::2, ::-1]
+    ends = []
+    for column in along.T:
+        east, north = layout.place_m(column, layout.across_m)
+        up = np.zeros(east.shape) if going.ground_m is None else going.ground_m(east, north)
+        ends.append(np.column_stack([east, north, up]))
+    backward = np.arange(len(along)) % 2
+    lengths = np.abs(np.diff(along, axis=1)[:, 0])
+    return _Legs(ends[0], ends[1], np.asarray(layout.heading_rad + np.pi * backward), lengths)
+
+
+def _legs_flown(lines: Sequence[FlightLine]) -> _Legs:
+    return _Legs(
+        np.array([line.points_m[0] for line in lines]),
+        np.array([line.points_m[-1] for line in lines]),
+        np.array([line.track_rad for line in lines]),
+        np.array([line.along_m()[-1] for line in lines]),
+    )
+
+
+def _toured_s(own_s: Array, ways_s: Array, first: int) -> float:
+    """Return the time of all blocks from one of their states on, always to the one that is reached soonest."""
+    blocks = np.arange(len(own_s)) // 4
+    least = own_s.reshape(-1, 4).min(axis=1)[blocks]
+    left, at, total = blocks != blocks[first], first, float(own_s[first])
+    while left.any():
+        after = int(np.argmin(np.where(left, ways_s[at] + own_s - least, np.inf)))
+        total += float(ways_s[at, after] + own_s[after])
+        left &= blocks != blocks[after]
+        at = after
+    return total
+
+
+def _between_s(states: Sequence[_Legs], going: Going) -> Array:
+    """Return the time from the end of each state of a block to the start of each other [s], shape (n, n).
+
+    A wing's ways in the wind are as wide as that asks for, but as quick as in calm air.
+    """
+    count = len(states)
+    before, after = (index.ravel() for index in np.indices((count, count)))
+    ends, starts = np.array([one.ends_m[-1] for one in states]), np.array([one.starts_m[0] for one in states])
+    courses = [np.array([one.courses_rad[end] for one in states]) for end in (-1, 0)]
+    speeds = [_speeds_mps(one, going) for one in courses]
+    pairs = _Turns(
+        ends[before], starts[after], (courses[0][before], courses[1][after]), (speeds[0][before], speeds[1][after])
+    )
+    ways = _hops_s(pairs, going) if going.aircraft.kind == "multirotor" else _calm_arcs_s(pairs, going)
+    return np.maximum(ways, _climbs_s(pairs, going)).reshape(count, count)
+
+
+def _speeds_mps(courses_rad: Array, going: Going) -> Array:
+    aircraft, asked = going.aircraft, going.manner.speed_mps
+    return np.array([held_speed_mps(aircraft, asked, way, going.wind, going.hold) for way in courses_rad.tolist()])
+
+
 def _flown_s(legs: _Legs, going: Going) -> float:
     """Return the time of legs and of the turns between them [s]."""
-    speeds = np.array(
-        [
-            held_speed_mps(going.aircraft, going.manner.speed_mps, course, going.wind, going.hold)
-            for course in legs.courses_rad.tolist()
-        ]
-    )
+    courses, speeds = legs.courses_rad, _speeds_mps(legs.courses_rad, going)
     on_lines = float(np.sum(legs.lengths_m / speeds))
     if len(speeds) == 1:
         return on_lines
-    turn = _hops_s if going.aircraft.kind == "multirotor" else _arcs_s
-    turns = turn(legs, speeds, going)
-    rise = np.nan_to_num(legs.starts_m[1:, 2] - legs.ends_m[:-1, 2])
-    climbs = np.where(rise > 0, rise / going.aircraft.climb_mps, -rise / going.aircraft.descent_mps)
-    return on_lines + float(np.sum(np.maximum(turns, climbs)))
+    turns = _Turns(legs.ends_m[:-1], legs.starts_m[1:], (courses[:-1], courses[1:]), (speeds[:-1], speeds[1:]))
+    turned = _hops_s(turns, going) if going.aircraft.kind == "multirotor" else _arcs_s(turns, going)
+    return on_lines + float(np.sum(np.maximum(turned, _climbs_s(turns, going))))
 
 
-def _hops_s(legs: _Legs, speeds_mps: Array, going: Going) -> Array:
-    """Return the times of the turns of a multirotor [s], shape (n - 1,): it brakes, moves over, and speeds up."""
-    push, before, after = going.aircraft.acceleration_mps2, speeds_mps[:-1], speeds_mps[1:]
-    units = np.column_stack([np.sin(legs.courses_rad), np.cos(legs.courses_rad)])
-    stops = legs.ends_m[:-1, :2] + (before**2 / (2 * push))[:, np.newaxis] * units[:-1]
-    leaves = legs.starts_m[1:, :2] - (after**2 / (2 * push))[:, np.newaxis] * units[1:]
+def _climbs_s(turns: _Turns, going: Going) -> Array:
+    """Return the times of the climbs and descents between lines [s], shape (n,)."""
+    rise = np.nan_to_num(turns.starts_m[:, 2] - turns.ends_m[:, 2])
+    return np.where(rise > 0, rise / going.aircraft.climb_mps, -rise / going.aircraft.descent_mps)
+
+
+def _hops_s(turns: _Turns, going: Going) -> Array:
+    """Return the times of the turns of a multirotor [s], shape (n,): it brakes, moves over, and speeds up."""
+    push, (before, after) = going.aircraft.acceleration_mps2, turns.speeds_mps
+    first, last = (np.column_stack([np.sin(course), np.cos(course)]) for course in turns.courses_rad)
+    stops = turns.ends_m[:, :2] + (before**2 / (2 * push))[:, np.newaxis] * first
+    leaves = turns.starts_m[:, :2] - (after**2 / (2 * push))[:, np.newaxis] * last
     gap = leaves - stops
     possible = ground_speed_mps(going.aircraft.airspeeds_mps[1], np.arctan2(*gap.T), going.wind)
     moving = np.minimum(np.maximum(before, after), possible)
     return np.asarray((before + after) / push + rest_to_rest_s(np.hypot(*gap.T), moving, push))
 
 
-def _arcs_s(legs: _Legs, speeds_mps: Array, going: Going) -> Array:
-    """Return the times of the turns of a fixed wing [s], shape (n - 1,): closed forms in calm air, the way in wind."""
-    before, after, aircraft = speeds_mps[:-1], speeds_mps[1:], going.aircraft
+def _arcs_s(turns: _Turns, going: Going) -> Array:
+    """Return the times of the turns of a fixed wing [s], shape (n,): closed forms in calm air, the way in wind."""
     if not going.wind.speed_mps:
-        air = np.clip(np.maximum(before, after), *aircraft.airspeeds_mps)
-        east, north = (legs.starts_m[1:, :2] - legs.ends_m[:-1, :2]).T
-        radius = turn_radius_m(air, aircraft.max_bank_deg)
-        length = shortest_length_m(east, north, legs.courses_rad[:-1], legs.courses_rad[1:], radius)
-        return np.asarray(length / air)
+        return _calm_arcs_s(turns, going)
+    (first, last), (before, after) = turns.courses_rad, turns.speeds_mps
     return np.array(
         [
             turn_way(
-                aircraft,
-                Pose.at(legs.ends_m[k, :2], float(legs.courses_rad[k]), float(before[k])),
-                Pose.at(legs.starts_m[k + 1, :2], float(legs.courses_rad[k + 1]), float(after[k])),
+                going.aircraft,
+                Pose.at(turns.ends_m[k, :2], float(first[k]), float(before[k])),
+                Pose.at(turns.starts_m[k, :2], float(last[k]), float(after[k])),
                 going.wind,
             ).times_s[-1]
             for k in range(len(before))
         ]
     )
+
+
+def _calm_arcs_s(turns: _Turns, going: Going) -> Array:
+    """Return the times of the turns of a fixed wing by closed forms in calm air [s], as wide as wind makes them."""
+    air = np.clip(np.maximum(*turns.speeds_mps), *going.aircraft.airspeeds_mps)
+    east, north = (turns.starts_m[:, :2] - turns.ends_m[:, :2]).T
+    radius = turn_radius_m(air + going.wind.speed_mps, going.aircraft.max_bank_deg)
+    return np.asarray(shortest_length_m(east, north, *turns.courses_rad, radius) / air)
