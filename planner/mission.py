@@ -15,12 +15,15 @@ from planner.aircraft import Aircraft
 from planner.cover import Cover
 from planner.doubts import Doubts
 from planner.equipment import NotNegative, Positive, Sensor, frozen
+from planner.facechoice import FaceChoice
 from planner.hazards import Hazards
 from planner.marks import Marks
 from planner.navigation import Navigation
+from planner.rates import Rates
 from planner.requirement import Checkpoints, Requirement
 from planner.rulechoice import RuleChoice
 from planner.ruleprofiles import Profile
+from planner.surveyrules import SurveyRules
 from planner.window import Window
 
 Following = Literal["terrain", "level"]
@@ -302,10 +305,14 @@ class Mission:
         Farthest distance of the flight from the base station that its positions hang on [m].
     rule_profile : Profile or None
         Rules of the air that the flight is held against; None holds it against none.
+    survey_rules : SurveyRules or None
+        Published rules of survey work that the plan must keep to; None asks for none.
+    sensor_tested_on : date or None
+        Day on which accuracy and boresight of the sensor were last tested; None where nobody says.
     compare : tuple of Case
         Other conditions to forecast the same flight under; names differ.
-    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, limits, flight, hazards,
-    marks, conditions, window, rules, doubts
+    site, terrain, cover, sensor, navigation, aircraft, requirement, checkpoints, faces, limits, flight, hazards,
+    marks, conditions, window, rules, rates, doubts
         The parts, each described by its own class.
     """
 
@@ -324,6 +331,7 @@ class Mission:
     aircraft: Aircraft
     requirement: Requirement
     checkpoints: Checkpoints = Checkpoints()
+    faces: FaceChoice = FaceChoice()
     limits: Limits = Limits()
     flight: FlightChoice = FlightChoice()
     hazards: Hazards = Hazards()
@@ -333,4 +341,22 @@ class Mission:
     window: Window = Window()
     rules: RuleChoice = RuleChoice()
     rule_profile: Profile | None = None
+    survey_rules: SurveyRules | None = None
+    sensor_tested_on: dt.date | None = None
+    rates: Rates = Rates()
     doubts: Doubts = Doubts()
+
+    @property
+    def theta(self) -> float:
+        """What the point spacing is divided by in planning; 1 where no rules of survey work ask for more.
+
+        Where the mission names none it is the least of the rules: it stands for what maps do not show, and the
+        forecast, which fires every pulse at the terrain, shows most of that by itself.
+        """
+        least = 1.0 if self.survey_rules is None else self.survey_rules.theta[0]
+        return least if self.requirement.theta is None else self.requirement.theta
+
+    @property
+    def planned_per_m2(self) -> float:
+        """Density that the plan aims at: the one asked for, at a point spacing smaller by theta [1/m2]."""
+        return self.requirement.target_per_m2 * self.theta**2

@@ -42,8 +42,18 @@ class Requirement:
         Side of the judging cell [m]; None chooses it from density and scan-line spacing.
     percentile : float
         The share of cells [percent] that may lie below the density.
+    face_density_per_m2 : float or None
+        Least density of first returns per square metre of face, not of plan, on walls and steep ground [1/m2]; None
+        asks none.
+    face_percentile : float or None
+        The share of the area of faces [percent] that may lie below that density; None takes `percentile`.
     sidelap_min : float
         Least share of a swath that its neighbour must also cover, 0-0.9.
+    survey_rules : str or None
+        Published rules of survey work that the plan must keep to: bundled ones by name, or a TOML file of the user's
+        own, relative to the mission file; None names none.
+    theta : float or None
+        What those rules divide the point spacing by in planning; None takes their least.
     """
 
     density_per_m2: Positive | None = None
@@ -56,12 +66,30 @@ class Requirement:
     coverage: Literal["aggregate", "single"] = "aggregate"
     cell_m: Positive | None = None
     percentile: Annotated[float, Field(ge=0, le=50)] = 5.0
+    face_density_per_m2: Positive | None = None
+    face_percentile: Annotated[float, Field(ge=0, le=50)] | None = None
     sidelap_min: Annotated[float, Field(ge=0, lt=0.9)] = 0.2
+    survey_rules: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    theta: Annotated[float, Field(ge=1, le=3)] | None = None
 
     @model_validator(mode="after")
     def _one_target(self) -> Self:
         if (self.density_per_m2 is None) == (self.quality_level is None):
             msg = "give either density_per_m2 or quality_level, one of the two"
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _share_of_a_target(self) -> Self:
+        if self.face_percentile is not None and self.face_density_per_m2 is None:
+            msg = f"face_percentile {self.face_percentile:g} of no face_density_per_m2\ngive that too, or leave it out"
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _theta_of_rules(self) -> Self:
+        if self.theta is not None and self.survey_rules is None:
+            msg = f"theta {self.theta:g} belongs to survey_rules, and none are named\nname them, or leave theta out"
             raise ValueError(msg)
         return self
 
@@ -71,6 +99,16 @@ class Requirement:
         if self.quality_level is not None:
             return QUALITY_LEVEL_DENSITY_PER_M2[self.quality_level]
         return float(self.density_per_m2 or 0.0)
+
+    @property
+    def face_target_per_m2(self) -> float:
+        """Density that faces are held against [1/m2]: theirs, else that of the plan, per square metre of face."""
+        return self.target_per_m2 if self.face_density_per_m2 is None else self.face_density_per_m2
+
+    @property
+    def face_share_pct(self) -> float:
+        """Share of the area of faces that may lie below [percent]."""
+        return self.percentile if self.face_percentile is None else self.face_percentile
 
     @property
     def target_rmse_m(self) -> float | None:

@@ -21,6 +21,7 @@ from planner.files.checkpointfiles import read_allowed
 from planner.files.corridorfiles import in_local, read_site
 from planner.files.coverfiles import read_cover
 from planner.files.datums import check_vertical, frame_doubt, height_link, site_geoid
+from planner.files.facefiles import read_walls
 from planner.files.featurefiles import read_features
 from planner.files.hazardfiles import read_hazards
 from planner.files.sunlight import read_solar_spectrum
@@ -92,6 +93,7 @@ def read_scene(mission: Mission) -> Scene:
     cautions += doubts + _coarse(mission, sheet, terrains) + height_link(mission) + _upside_down(grids)
     foliage, cover, uncovered = read_cover(mission, sheet.frame, sheet.area, grids[0], grids[-1])
     features, missed = read_features(mission, sheet.frame, sheet.area)
+    walls, missed_walls = read_walls(mission, sheet.frame, sheet.area)
     within = mission.checkpoints.within
     marked = frame_name(terrains[0].crs)
     centre = area_deg.centroid
@@ -110,6 +112,7 @@ def read_scene(mission: Mission) -> Scene:
         foliage=foliage,
         cover=cover,
         features=features,
+        walls=walls,
         walkable=None if within is None else read_allowed(_folder(mission) / within, sheet.frame, sheet.area),
         grid_crs=next(projected, None),
         sunlight=read_solar_spectrum(),
@@ -117,7 +120,7 @@ def read_scene(mission: Mission) -> Scene:
         frame_name=marked,
         marks_shift=shift,
         access=access,
-        cautions=(*cautions, *uncovered, *missed),
+        cautions=(*cautions, *uncovered, *missed, *missed_walls),
     )
     scene = read_surroundings(mission, _folder(mission), scene)
     return read_hazards(mission.hazards, _folder(mission), scene, mission.terrain.vertical_sd_m)
@@ -154,6 +157,7 @@ def _vectors(mission: Mission) -> tuple[str | None, ...]:
         mission.site.centreline,
         mission.cover.polygons,
         mission.site.features_of_interest,
+        mission.faces.walls,
         mission.checkpoints.within,
         mission.hazards.obstacles,
         mission.hazards.keep_out,

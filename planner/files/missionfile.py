@@ -39,6 +39,7 @@ from planner.files.missiontables import (
 )
 from planner.files.rulefiles import load_profile
 from planner.files.surfacecards import declared_surfaces
+from planner.files.surveyrulefiles import held_to, rules_of_mission
 from planner.mission import Case, Conditions, Limits, Mission, usual_cases
 from planner.navigation import Navigation
 from planner.rulechoice import RuleChoice
@@ -83,29 +84,32 @@ def read_mission(path: str | Path) -> Mission:
     aircraft, more = _card(declared, tables, "aircraft", load_aircraft, path.parent)
     faults += [*more, *_contradictions(declared, tables, sensor, aircraft), *_strays(declared, parts["aircraft"])]
     profile, more = _profile(declared, parts["rules"], path.parent)
-    faults += more
+    survey_rules, others = rules_of_mission(declared, parts["requirement"], path.parent)
+    faults += [*more, *others]
     cases, more = _cases(declared, parts["conditions"] or Conditions())
     faults += more
     if faults or heading is None or sensor is None or navigation is None or aircraft is None:
         raise InputError(*faults)
     setting = parts["sensor"]
     mount = {key: getattr(setting, key) for key in MOUNT}
+    site, requirement, raised = held_to(survey_rules, parts["site"], parts["requirement"])
     return Mission(
         name=heading.name,
         date=heading.date,
         file=path,
-        assumptions=(*_assumptions(tables), *notes, *_compared(declared, cases)),
+        assumptions=(*_assumptions(tables, raised), *notes, *_compared(declared, cases)),
         take_off_deg=parts["aircraft"].take_off,
         take_off_area=parts["aircraft"].take_off_area,
-        site=parts["site"],
+        site=site,
         terrain=parts["terrain"],
         cover=dataclasses.replace(parts["cover"], surfaces=surfaces),
         sensor=dataclasses.replace(sensor, **{key: value for key, value in mount.items() if value is not None}),
         navigation=navigation,
         base_distance_m=parts["navigation"].base_distance_m,
         aircraft=aircraft,
-        requirement=parts["requirement"],
+        requirement=requirement,
         checkpoints=parts["checkpoints"],
+        faces=parts["faces"],
         limits=parts["limits"],
         flight=dataclasses.replace(parts["flight"], **{key: getattr(setting, key) for key in RATES}),
         hazards=parts["hazards"],
@@ -114,6 +118,9 @@ def read_mission(path: str | Path) -> Mission:
         window=parts["window"],
         rules=parts["rules"],
         rule_profile=profile,
+        survey_rules=survey_rules,
+        sensor_tested_on=setting.tested_on,
+        rates=parts["rates"],
         compare=cases,
         doubts=parts["doubts"],
     )
@@ -280,12 +287,15 @@ def _strays(declared: Declared, aircraft: AircraftTable | None) -> Iterator[Faul
             yield Fault("E05", what, declared.place("aircraft", "take_off"), fix)
 
 
-def _assumptions(tables: Mapping[str, Mapping[str, Any]]) -> Iterator[str]:
-    """Yield one line for each value that was left out and is taken from a default."""
+def _assumptions(tables: Mapping[str, Mapping[str, Any]], raised: Mapping[str, str]) -> Iterator[str]:
+    """Yield one line for each value that was left out and is taken from a default, or that rules of survey work set."""
     for name, kind in TABLES.items():
         for field in dataclasses.fields(kind):
             label = f"{name}.{field.name}"
             default = field.default
+            if label in raised:
+                yield f"{label} = {raised[label]}"
+                continue
             silent = default is None or default is dataclasses.MISSING  # nothing is taken for a table left out
             if field.name in tables[name] or (silent and label not in TAKEN):
                 continue

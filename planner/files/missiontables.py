@@ -11,10 +11,12 @@ from pydantic import Field
 from planner.cover import Cover
 from planner.doubts import Doubts
 from planner.equipment import Arm, Positive, Slant, SmallAngle, frozen
+from planner.facechoice import FaceChoice
 from planner.files.cards import field_names
 from planner.hazards import Hazards
 from planner.marks import Marks
 from planner.mission import Conditions, FlightChoice, Limits, Site, Terrain
+from planner.rates import Rates
 from planner.requirement import Checkpoints, Requirement
 from planner.rulechoice import RuleChoice
 from planner.window import Window
@@ -30,7 +32,10 @@ class Heading:
 
 @frozen
 class SensorTable:
-    """A card, how it is set, and what the mount changes; None leaves the card's or the planner's value."""
+    """A card, how it is set, what the mount changes, and the day of its last test of accuracy and boresight.
+
+    None leaves the card's or the planner's value, or says nothing of a test.
+    """
 
     card: str
     pulse_rate_hz: Positive | None = None
@@ -41,6 +46,7 @@ class SensorTable:
     boresight_deg: tuple[SmallAngle, SmallAngle, SmallAngle] | None = None
     lever_arm_m: tuple[Arm, Arm, Arm] | None = None
     tilts_with_aircraft: bool | None = None
+    tested_on: dt.date | None = None
 
 
 @frozen
@@ -76,6 +82,7 @@ TABLES: dict[str, type[Any]] = {
     "aircraft": AircraftTable,
     "requirement": Requirement,
     "checkpoints": Checkpoints,
+    "faces": FaceChoice,
     "limits": Limits,
     "flight": FlightChoice,
     "hazards": Hazards,
@@ -83,11 +90,12 @@ TABLES: dict[str, type[Any]] = {
     "marks": Marks,
     "window": Window,
     "rules": RuleChoice,
+    "rates": Rates,
     "doubts": Doubts,
 }
 COMPARE = "compare"
 RATES = ("pulse_rate_hz", "line_rate_hz")
-MOUNT = tuple(key for key in field_names(SensorTable) if key not in ("card", *RATES))
+MOUNT = tuple(key for key in field_names(SensorTable) if key not in ("card", "tested_on", *RATES))
 KEYS = {
     name: tuple(key for key in field_names(kind) if name == "sensor" or key not in RATES)
     for name, kind in TABLES.items()
@@ -123,6 +131,7 @@ TAKEN = {
     "rules.cloud_base_agl_m": "not known",
     "rules.cloud_distance_m": "not known",
     "rules.permissions": "none",
+    "rates.currency": "none, so that nothing has a price",
     "window.almanac": "none, so that satellites are not looked at",
     "window.tide": "none",
     "requirement.vertical_rmse_m": "the quality level's or the class's, none where neither is asked for",

@@ -52,6 +52,7 @@ holes = "refuse"                      # or "unknown": go on where the raster has
 card = "B"                            # {sensors}; or a card of your own, "my_sensor.toml"
 pulse_rate_hz = "auto"                # or one of the card's
 line_rate_hz = "auto"                 # or one of the card's
+# tested_on = 2029-11-03              # last test of accuracy and boresight; not known
 
 [navigation]
 card = "survey"                       # bundled: {navigation}; or a card file
@@ -73,6 +74,16 @@ coverage = "aggregate"                # all passes together; or "single": the be
 # cell_m = 1.0                        # side of the judging cell; chosen from density and scan-line spacing
 percentile = 5                        # percent of cells that may lie below
 sidelap_min = 0.2                     # share of a swath that its neighbour covers too
+# survey_rules = "gsi_uav_laser_2025"  # {survey_rules}; or a file of your own: published rules to keep to; none
+# theta = 1.1                         # what they divide the point spacing by in planning; their least
+
+# face_density_per_m2 = 50            # on walls, per square metre of face: lines that face them are added; not asked
+# face_percentile = 5                 # percent of the area of faces that may lie below
+
+[faces]                               # quarry faces, highwalls, banks, fronts of buildings
+# walls = "walls.geojson"             # named lines along foot or crest; whatever is steep
+# height_m = 15                       # of walls whose lines state no height_m
+steeper_than_deg = 45                 # what is steeper is a face
 
 [checkpoints]
 # count = 20                          # as ASPRS asks for the area, or as many as fit
@@ -146,6 +157,12 @@ low_speed_mode = false                # held to 3 m/s
 owner_request = false                 # of a tall obstacle, for the flight beside it
 # permissions = ["..."]               # names of airspace that you may enter
 
+[rates]                               # what flying is charged at; with a price give the currency too
+# currency = "EUR"                    # three letters; nothing has a price
+# flight_hour = 240                   # an hour in the air
+# sortie = 35                         # swapping batteries and handling, each sortie
+# mobilise = 800                      # getting there and away, once
+
 [doubts]                              # one standard deviation each, for the chance that cells meet what is asked
 draws = 100                           # flights drawn; 0 leaves the chances out
 # terrain_common_share = 0.25         # of the variance of vertical_sd_m, the same all over the site
@@ -175,6 +192,7 @@ def new_mission_text(area: Path, terrain: Path, folder: Path) -> str:
         navigation=" ".join(bundled("navigation")),
         aircraft=" ".join(bundled("aircraft")),
         rules=" ".join(bundled("rules")),
+        survey_rules=" ".join(bundled("survey_rules")),
     )
 
 

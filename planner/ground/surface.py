@@ -197,6 +197,25 @@ class Feature:
 
 
 @dataclass(frozen=True)
+class Wall:
+    """A face that the user marks: a quarry face, a highwall, a bank, the front of a building.
+
+    Attributes
+    ----------
+    name : str
+        What the reader calls it.
+    line : shapely MultiLineString
+        Along its foot or its crest, local coordinates [m].
+    height_m : float
+        From foot to crest [m].
+    """
+
+    name: str
+    line: shapely.MultiLineString
+    height_m: float
+
+
+@dataclass(frozen=True)
 class Scene:
     """The site as the planner and the forecast see it: everything in one local frame.
 
@@ -226,6 +245,8 @@ class Scene:
         Classes of surfaces; None where no square has one.
     features : tuple of Feature
         Parts of the site that are reported apart.
+    walls : tuple of Wall
+        Faces that the user marks.
     walkable : shapely MultiPolygon or None
         Where checkpoints may stand, local coordinates [m]; None where nobody limits them.
     grid_crs : pyproj.CRS or None
@@ -270,6 +291,7 @@ class Scene:
     foliage: Array | None = None
     cover: GroundCover | None = None
     features: tuple[Feature, ...] = ()
+    walls: tuple[Wall, ...] = ()
     walkable: shapely.MultiPolygon | None = None
     grid_crs: pyproj.CRS | None = None
     sunlight: SolarSpectrum | None = None

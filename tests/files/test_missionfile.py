@@ -65,6 +65,7 @@ pulse_rate_hz = 150_000
 line_rate_hz = 100
 forward_tilt_deg = -8
 tilts_with_aircraft = true
+tested_on = 2027-01-10
 [navigation]
 card = "entry"
 base_distance_m = 4000
@@ -82,7 +83,15 @@ returns = "first"
 coverage = "single"
 cell_m = 2
 percentile = 10
+face_density_per_m2 = 60
+face_percentile = 10
 sidelap_min = 0.3
+survey_rules = "gsi_uav_laser_2025"
+theta = 1.2
+[faces]
+walls = "walls.geojson"
+height_m = 12
+steeper_than_deg = 50
 [checkpoints]
 count = 12
 within = "commons.geojson"
@@ -148,6 +157,11 @@ cloud_base_agl_m = 600
 cloud_distance_m = 3000
 owner_request = true
 permissions = ["heliport"]
+[rates]
+currency = "EUR"
+flight_hour = 240.5
+sortie = 35
+mobilise = 800
 [doubts]
 draws = 50
 terrain_common_share = 0.5
@@ -249,7 +263,11 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
     }
     expected -= {"site.layer", "terrain.surface", "cover.classes", "marks.epoch", "rules.airspace_date"}
     expected -= {"window.tide_least_m", "window.tide_most_m"}
-    expected -= {f"requirement.{key}" for key in ("text", "vertical_class_cm", "horizontal_rmse_m")}
+    expected -= {f"rates.{key}" for key in ("flight_hour", "sortie", "mobilise")}
+    unasked = "text", "vertical_class_cm", "horizontal_rmse_m", "face_density_per_m2", "face_percentile"
+    expected -= {"requirement.survey_rules", "requirement.theta"}
+    expected -= {f"requirement.{key}" for key in unasked}
+    expected -= {"faces.walls", "faces.height_m"}
     lines = mission(tmp_path, LEAST).assumptions
     assert sorted(line.split(" = ")[0] for line in lines) == sorted(expected)
     assert "limits.clearance_m = 30 (not given)" in lines
@@ -260,7 +278,10 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
 def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
     key = line.split(" = ")[0]
     text = FULL.replace(line + "\n", "", 1)
-    needed = key in ("area", "heights", "card", "density_per_m2", "raster", "classes", "tide", "frame")
+    needed = key in (
+        "area", "heights", "card", "density_per_m2", "raster",
+        "classes", "tide", "frame", "walls", "face_density_per_m2", "currency", "survey_rules",
+    )  # fmt: skip
     if needed and line != 'card = "entry"':  # the navigation card has a usual one
         assert any(key in fault.what for fault in faults_of(tmp_path, text))
     else:
