@@ -146,13 +146,12 @@ def swaths_along(scene: Scene, legs: Sequence[Leg], lines: Sequence[FlightLine],
     tilt_rad : float
         Tilt of the scan plane, positive forward [rad].
     """
-    shared, drops, at = [], [], 0
+    found, ending, at = [], [], 0
     for leg in legs:
-        found = local_swaths(scene, leg.layout, lines[at : at + leg.layout.across_m.size], tilt_rad)
+        found.append(local_swaths(scene, leg.layout, lines[at : at + leg.layout.across_m.size], tilt_rad))
         at += leg.layout.across_m.size
-        shared += [found.shared_m.ravel(), 2 * _short_of_edge_m(leg, found)]
-        drops.append(found.drops_m)
-    return Swaths(np.concatenate(shared), np.concatenate(drops))
+        ending.append(2 * _short_of_edge_m(leg, found[-1]))
+    return Swaths(tuple(found), np.concatenate(ending))
 
 
 def _short_of_edge_m(leg: Leg, swaths: LocalSwaths) -> Array:
