@@ -26,7 +26,8 @@ from planner.ruleprofiles import Profile
 from planner.surveyrules import SurveyRules
 from planner.window import Window
 
-Following = Literal["terrain", "level"]
+Following = Literal["terrain", "level", "stepped"]
+HeadingAlong = Literal["long_side", "contours"]
 Moment = Annotated[AwareDatetime, AfterValidator(lambda moment: moment.astimezone(dt.UTC))]
 
 
@@ -158,12 +159,16 @@ class FlightChoice:
         Ground speed on lines [m/s].
     heading_deg : float or None
         Heading of the lines, clockwise from true north [deg].
+    heading_along : {"long_side", "contours"} or None
+        Lines run along the long side of the flown area, or the way in which its ground slopes least; not beside a
+        `heading_deg`.
     pulse_rate_hz, line_rate_hz : float or None
         Pulses and scan lines per second, each one of the card's [Hz].
     line_spacing_m : float or None
         Distance between neighbouring lines [m].
-    following : {"terrain", "level"} or None
-        Height follows the ground, or stays constant.
+    following : {"terrain", "level", "stepped"} or None
+        Height follows the ground; stays the same on all lines; or stays constant on each line or part of one, such that
+        the height above ground keeps within a fifth of the nominal one wherever that can be.
     hold_speed : {"ground", "air"}
         Ground speed is the same on all lines; or airspeed is, and the lines flown with the wind go at the speed asked.
     split_overlap_m : float or None
@@ -174,12 +179,20 @@ class FlightChoice:
     agl_m: Positive | None = None
     speed_mps: Positive | None = None
     heading_deg: Annotated[float, Field(ge=-360, le=360)] | None = None
+    heading_along: HeadingAlong | None = None
     pulse_rate_hz: Positive | None = None
     line_rate_hz: Positive | None = None
     line_spacing_m: Positive | None = None
     following: Following | None = None
     hold_speed: Literal["ground", "air"] = "ground"
     split_overlap_m: Annotated[float, Field(ge=0, le=1000)] | None = None
+
+    @model_validator(mode="after")
+    def _one_heading(self) -> Self:
+        if self.heading_deg is not None and self.heading_along is not None:
+            what = f"E18 `heading_deg` {self.heading_deg:g} and `heading_along` {self.heading_along} are both given"
+            raise ValueError(f"{what}\ngive one of the two, or leave both out")
+        return self
 
 
 @frozen

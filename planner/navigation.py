@@ -4,9 +4,9 @@ Lives here: plain noun of satellite positioning, inertial unit and calibration w
 sensors, missions, files or what becomes of an error on the ground.
 """
 
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import model_validator
+from pydantic import Field, model_validator
 
 from planner.equipment import Count, NotNegative, Positive, frozen
 
@@ -55,6 +55,8 @@ class Navigation:
         Whether one line is flown back as well, for calibration.
     cross_lines_every : int or None
         One cross line for so many lines, and at both ends of a block at least; None flies none.
+    gnss_rate_hz, gnss_frequencies : float or None, int or None
+        How often the satellite receiver logs [Hz], and on how many frequencies; None where the sheet is silent.
     """
 
     name: str
@@ -72,6 +74,8 @@ class Navigation:
     alignment: Literal["figure_eight", "straight"] = "figure_eight"
     opposed_pair: bool = False
     cross_lines_every: Count | None = None
+    gnss_rate_hz: Annotated[float, Field(gt=0, le=1000)] | None = None
+    gnss_frequencies: Annotated[int, Field(ge=1, le=5)] | None = None
 
     @model_validator(mode="after")
     def _errors_are_believable(self) -> Self:

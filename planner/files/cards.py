@@ -28,7 +28,7 @@ Keys = tuple[str | int, ...]
 
 DATA = Path(__file__).parents[1] / "data"
 
-Cards = Literal["sensors", "aircraft", "navigation", "rules"]
+Cards = Literal["sensors", "aircraft", "navigation", "rules", "survey_rules"]
 
 _DEEPER = {
     "ratings": RangeRating,

@@ -68,8 +68,14 @@ def widest_tilt_rad(mission: Mission) -> float:
 
 
 def reach(mission: Mission, rating: RangeRating) -> Reach:
-    """Return the reach of a rating in the air of the mission, to a surface as bright as the rating's."""
-    return reach_within(mission.sensor, rating, mission.conditions.visibility_km)
+    """Return the reach of a rating in the air of the mission, to a surface as bright as the rating's.
+
+    Rules of survey work may let only a share of the card's range be used.
+    """
+    lit, rules = reach_within(mission.sensor, rating, mission.conditions.visibility_km), mission.survey_rules
+    if rules is None:
+        return lit
+    return replace(lit, longest_valid_m=min(lit.longest_valid_m, rules.range_share * rating.range_m))
 
 
 def height_reached_m(mission: Mission, rating: RangeRating) -> float:

@@ -496,7 +496,8 @@ def test_a_new_mission_still_reads_with_every_comment_opened(tmp_path):
     opened = re.sub(r"^# (?=\w+ = )", "", text, flags=re.MULTILINE)
     assert opened != text
     job = mission(tmp_path, opened)
-    assert job.assumptions == ("site.working_crs = auto (not given)",)
+    raised = "requirement.sidelap_min = 0.3 (raised by gsi_uav_laser_2025, article 451, from 0.2)"
+    assert job.assumptions == ("site.working_crs = auto (not given)", raised)
     assert [case.name for case in job.compare] == ["wet"]
 
 
