@@ -20,6 +20,7 @@ from planner.assessment import Assessment
 from planner.cover import AT_NM
 from planner.errors import Fault, InputError
 from planner.files.checkpointfiles import checkpoints_csv, checkpoints_geojson
+from planner.files.costfigures import cost_figures
 from planner.files.planfiles import (
     collection_text,
     gaps_geojson,
@@ -123,7 +124,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "sorties": sortie_figures(assessment),
             "hazards": hazard_figures(assessment),
             "density": vars(forecast.density),
-            "faces": None if forecast.faces is None else vars(forecast.faces),
+            "faces": None if forecast.faces is None else asdict(forecast.faces),
             "coverage": vars(forecast.coverage),
             "conditions": _conditions_dict(assessment.mission.conditions),
             "surfaces": _surface_dicts(assessment),
@@ -131,12 +132,12 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
             "by_class": [_part_dict(part, forecast.cases) for part in forecast.by_class],
             "by_feature": [_part_dict(part, forecast.cases) for part in forecast.by_feature],
             "mending": [vars(step) for step in assessment.mending],
-            "tradeoffs": None if assessment.tradeoffs is None else asdict(assessment.tradeoffs),
             "safety": safety_figures(assessment),
             "assumptions": assessment.assumptions,
             "inputs": [{"path": _portable(name), "sha256": _sha256(path)} for name, path in input_files],
         }
         | quality_figures(assessment)
+        | cost_figures(assessment)
     )
     return summary | {"frame": _frame_dict(assessment.scene)}
 

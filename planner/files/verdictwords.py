@@ -24,7 +24,7 @@ def verdict_text(assessment: Assessment, folder: Path) -> str:
     if faces := assessment.forecast.faces:
         lines.append(
             f"  faces over {faces.limit_deg:g} deg, per m2 of face: {faces.mean_per_m2:.0f} and {faces.p05_per_m2:.0f} "
-            f"({faces.face_area_m2:.0f} m2)"
+            f"({faces.face_area_m2:.0f} m2); {faces.coverage_pct:.1f} % have {faces.target_per_m2:g} or more"
         )
     lines += _worth(assessment)
     causes = {cause: area for cause, area in coverage.by_cause_m2.items() if area > 0}

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.forecast.density import DensityFigures
+from planner.forecast.faces import FaceFigures
 from planner.forecast.standards import (
     BIAS_SHARE,
     FILLED_SHARE,
@@ -130,6 +131,7 @@ def judge_acceptance(
     coverage: Coverage,
     heights: Heights,
     sidelap_least: float | None = None,
+    faces: FaceFigures | None = None,
 ) -> tuple[Clause, ...]:
     """Return the compliance table of a requirement: its own clauses, then those of its level and class.
 
@@ -145,6 +147,8 @@ def judge_acceptance(
         What is expected of heights.
     sidelap_least : float or None
         Least share of a swath that its neighbour covers, 0-1; None where there is no neighbour or it is not known.
+    faces : FaceFigures or None
+        What steep faces are sampled with; None where there is none.
     """
     level = QUALITY_LEVELS.get(requirement.quality_level or "")
     spacing_m = level.spacing_m if level else 1 / math.sqrt(requirement.target_per_m2)
@@ -152,6 +156,8 @@ def judge_acceptance(
         coverage.first_per_m2, coverage.causes, coverage.judged, coverage.water, coverage.cell_m, void_m2(spacing_m)
     )
     table = [_density(requirement, figures), _sidelap(requirement, sidelap_least)]
+    if requirement.face_density_per_m2 is not None:
+        table.append(_faces(requirement, faces))
     if requirement.target_rmse_m is not None:
         name = f"vertical RMSE, {level.name} at most {_cm(level.rmse_m)}" if level else "vertical RMSE"
         table += [_rmse(name, requirement.target_rmse_m, heights), *_beside_rmse(requirement.target_rmse_m, heights)]
@@ -191,6 +197,14 @@ def _mean(values: Array, where: Mask) -> float:
 def _density(requirement: Requirement, figures: DensityFigures) -> Clause:
     name = f"density of {requirement.returns} returns, {requirement.percentile:g}th percentile of cells"
     return _at_least(name, figures.target_per_m2, figures.judged_per_m2, "per m2", figures.definition)
+
+
+def _faces(requirement: Requirement, faces: FaceFigures | None) -> Clause:
+    name, least = f"faces with {requirement.face_target_per_m2:g} per m2 of face", 100 - requirement.face_share_pct
+    if faces is None:
+        note = "there is no face in the area: nothing is steep, or no marked wall shows in the terrain"
+        return Clause(name, f"at least {least:g} % of their area", NOT_FORECAST, "assumed", note, least)
+    return _at_least(name, least, faces.coverage_pct, "% of their area", faces.definition)
 
 
 def _sidelap(requirement: Requirement, least: float | None) -> Clause:

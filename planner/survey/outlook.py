@@ -74,6 +74,7 @@ def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
     causes = decide_causes(density, judged, water, tally, cells, scene.top, fired.legs, requirement)
     cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
     errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
+    faces = judge_faces(first, judged, cells, scene.layers, requirement, mission.faces, scene.walls)
     return Forecast(
         cells=cells,
         judged=judged,
@@ -84,9 +85,9 @@ def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
         cause=causes,
         gaps=outline_gaps(causes, density, cells),
         density=figures,
-        faces=judge_faces(first, judged, cells, scene.layers),
+        faces=faces,
         coverage=_coverage(scene, cells, judged, dry, causes),
-        met=dense and accuracy.met is not False,
+        met=dense and accuracy.met is not False and not (faces and faces.met is False),
         cases=cases,
         by_class=figures_by_class(scene.cover, cells, judged, cases, causes),
         by_feature=figures_by_feature(scene.features, cells, judged, cases, causes),

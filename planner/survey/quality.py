@@ -130,7 +130,7 @@ def _acceptance(
         horizontal_rmse_m=forecast.accuracy.horizontal_rmse_m,
     )
     sidelap = plan.settings.sidelap if plan.settings and len(plan.lines) > 1 else None
-    return judge_acceptance(mission.requirement, forecast.density, coverage, heights, sidelap)
+    return judge_acceptance(mission.requirement, forecast.density, coverage, heights, sidelap, forecast.faces)
 
 
 def _rms(values: Array) -> float | None:

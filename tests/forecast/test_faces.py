@@ -4,9 +4,12 @@ import itertools
 
 import numpy as np
 import pytest
+import shapely
 
-from planner.forecast.faces import STEEP_FACE_DEG, judge_faces, surface_area_m2
-from planner.ground.surface import HeightGrid, Layers, cells_on
+from planner.facechoice import FaceChoice
+from planner.forecast.faces import FACINGS, judge_faces, surface_area_m2
+from planner.ground.surface import HeightGrid, Layers, Wall, cells_on
+from planner.requirement import Requirement
 
 SPACING_M = 0.5
 
@@ -23,11 +26,12 @@ def a_plane(slope_deg, facing_deg=90.0):
     return a_grid(lambda east, north: -fall * (east * np.sin(facing) + north * np.cos(facing)))
 
 
-def judge(grid, first=10.0, judged=None, foliage=None, cell_m=1.0):
+def judge(grid, first=10.0, judged=None, foliage=None, cell_m=1.0, asked=None, choice=None, walls=()):
     cells = cells_on(grid, cell_m)
     first = np.full((cells.rows, cells.cols), first) if np.isscalar(first) else first
     judged = np.ones(first.shape, dtype=bool) if judged is None else judged
-    return judge_faces(first, judged, cells, Layers(grid, grid, foliage))
+    requirement = Requirement(**({"density_per_m2": 20.0} | (asked or {})))
+    return judge_faces(first, judged, cells, Layers(grid, grid, foliage), requirement, choice, walls)
 
 
 @pytest.mark.parametrize("facing_deg", [90, 200, 315, 45])
@@ -46,7 +50,7 @@ def test_a_face_is_steeper_than_the_limit(slope_deg, is_face):
     figures = judge(a_plane(slope_deg))
     assert (figures is not None) == is_face
     if figures:
-        assert figures.limit_deg == STEEP_FACE_DEG == 45
+        assert figures.limit_deg == FaceChoice().steeper_than_deg == 45
         assert "45 deg" in figures.definition
 
 
@@ -118,3 +122,66 @@ def test_the_least_sampled_faces_show_in_the_percentile():
     figures = judge(a_plane(60.0), first)
     assert figures.p05_per_m2 == pytest.approx(2.0)
     assert figures.mean_per_m2 == pytest.approx(0.9 * 20 + 0.1 * 2)
+
+
+@pytest.mark.parametrize("facing_deg", [0, 45, 90, 135, 180, 225, 270, 315, 20, 350])
+def test_faces_nobody_marks_are_told_apart_by_the_way_they_fall(facing_deg):
+    (wall,) = judge(a_plane(60.0, facing_deg)).walls
+    assert wall.name == FACINGS[round(facing_deg / 45) % 8]
+    assert wall.face_area_m2 == pytest.approx(600 / np.cos(np.radians(60)), rel=1e-9)
+
+
+def test_coverage_is_the_share_of_face_area_that_has_the_density_asked_for_per_m2_of_face():
+    """On 60 degrees 40 per m2 of plan are 20 per m2 of face, 30 are 15 (C)."""
+    first = np.full((20, 30), 40.0)
+    first[:5] = 30.0
+    figures = judge(a_plane(60.0), first)
+    assert (figures.target_per_m2, figures.least_pct, figures.met) == (20, None, None)
+    assert figures.coverage_pct == pytest.approx(75)
+    assert judge(a_plane(60.0), first, asked={"face_density_per_m2": 20.01}).coverage_pct == 0
+    for percentile, met in ((25, True), (24.9, False)):
+        asked = {"face_density_per_m2": 20.0, "face_percentile": percentile}
+        figures = judge(a_plane(60.0), first, asked=asked)
+        assert (figures.least_pct, figures.met) == (100 - percentile, met)
+    assert judge(a_plane(60.0), first, asked={"face_density_per_m2": 15.0, "percentile": 3}).least_pct == 97
+
+
+def test_coverage_weighs_cells_by_their_face_not_by_their_plan():
+    """Two planes side by side, 75 and 50 degrees: secants 3.864 and 1.556, so the steep half is 71.3 % of the face."""
+    rise = {75: np.tan(np.radians(75)), 50: np.tan(np.radians(50))}
+    grid = a_grid(lambda east, north: -np.where(north < 10, rise[75] * east, rise[50] * east))
+    first = np.zeros((20, 30))
+    first[10:] = 1000.0
+    sheer = np.zeros_like(first, dtype=bool)
+    sheer[:9], sheer[11:] = True, True  # the step between the two is a third face
+    assert judge(grid, first, judged=sheer).coverage_pct == pytest.approx(100 * 3.864 / (3.864 + 1.556), abs=0.1)
+
+
+def test_a_marked_wall_is_what_is_steep_within_its_own_reach():
+    """Two banks of 60 degrees, 6 m high and 20 m apart; one is marked along its foot."""
+    grid = a_grid(
+        lambda east, north: np.tan(np.radians(60)) * (np.clip(east - 5, 0, 3.5) + np.clip(east - 25, 0, 3.5)), cols=81
+    )
+    line = shapely.MultiLineString([[(5.0, 0.0), (5.0, 20.0)]])
+    both = judge(grid)
+    figures = judge(grid, walls=[Wall("the bank", line, 6.0)])
+    assert both.face_area_m2 == pytest.approx(2 * figures.face_area_m2, rel=0.05)
+    assert [wall.name for wall in figures.walls] == ["the bank"]
+    assert figures.walls[0].face_area_m2 == figures.face_area_m2
+    assert "marked wall" in figures.definition
+    assert judge(grid, walls=[Wall("elsewhere", shapely.MultiLineString([[(15.0, 0.0), (15.0, 20.0)]]), 1.0)]) is None
+
+
+def test_the_front_of_a_building_is_a_face_where_the_line_runs_though_its_cells_are_level_on_the_mean():
+    """A step of 0.8 m, a square wide in cells of 2 m: 33 degrees at most on the mean, 58 in the square (C)."""
+    grid = a_grid(lambda east, north: np.where(east > 15.1, 0.8, 0.0))
+    wall = Wall("front", shapely.MultiLineString([[(15.25, 0.0), (15.25, 20.0)]]), 0.8)
+    assert judge(grid, cell_m=2.0) is None
+    figures = judge(grid, cell_m=2.0, walls=[wall])
+    assert figures.plan_area_m2 == 20 * 2
+    assert figures.face_area_m2 == pytest.approx(20 * (1.5 + np.hypot(0.5, 0.8)), rel=1e-6)
+
+
+def test_a_lower_limit_lets_gentler_ground_be_a_face():
+    assert judge(a_plane(40.0)) is None
+    assert judge(a_plane(40.0), choice=FaceChoice(steeper_than_deg=35)).limit_deg == 35
