@@ -21,11 +21,12 @@ from planner.flight.flat import (
     round_down_mps,
 )
 from planner.flight.flightlines import FlightLine, Manner, lay_out
-from planner.flight.headings import Going, lines_time_s
+from planner.flight.headings import Going, blocks_time_s, lines_time_s
 from planner.flight.overlap import Swaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
+from planner.flight.splitting import Piece
 from planner.flight.strips import Corridor
 from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.flight.winds import Wind
@@ -44,7 +45,7 @@ DEPTHS = 33  # heights judged from nominal height down to the deepest ground
 
 @dataclass(frozen=True)
 class SiteFlown:
-    """What all flights over a scene share: heading, the ground flown over and the ground near every place."""
+    """What all flights over a scene share: heading or pieces with headings, the ground flown over and near it."""
 
     mission: Mission
     scene: Scene
@@ -57,6 +58,7 @@ class SiteFlown:
     ground_m: Array
     dark: DarkGround | None
     corridor: Corridor | None = None
+    pieces: tuple[Piece, ...] = ()
 
     @property
     def highest_m(self) -> float:
@@ -153,25 +155,38 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
         spacing_asked_m=spacing,
         rims_m=rims,
         going=going,
-        time_s=lines_time_s(lines, going),
+        time_s=_time_s(site, legs, lines, going),
         over_ceiling_m=over,
     )
 
 
 def _legs(site: SiteFlown, manner: Manner, spacing_m: float, rims_m: tuple[float, float]) -> tuple[Leg, ...]:
-    """Return the tracks over the area, which is one leg, or those of each leg of a corridor.
+    """Return the tracks over the area, which is one leg or one for each of its pieces, or those of each of a corridor.
 
     The outermost swaths of a corridor reach over its edge by the least sidelap: beside a single line is no neighbour
     whose swath would help.
     """
     mission, scene, corridor = site.mission, site.scene, site.corridor
     held_spacing = mission.flight.line_spacing_m is not None
+    if site.pieces:
+        return tuple(
+            Leg(lay_out(one.planned, one.judged, one.heading_rad, spacing_m, rims_m, held_spacing), one.seam)
+            for one in site.pieces
+        )
     if corridor is None:
         return (Leg(lay_out(scene.planned, scene.area, site.heading_rad, spacing_m, rims_m, held_spacing)),)
     turn_m = manner.speed_mps * float(turn_time_s(mission.aircraft, manner.speed_mps, spacing_m))
     line_cost_m = 2 * (manner.lead_m + manner.extend_m) + turn_m
     over_edge = rims_m[0] * (1 - mission.requirement.sidelap_min), rims_m[1]
     return lay_along(corridor, spacing_m, over_edge, line_cost_m, held_spacing)
+
+
+def _time_s(site: SiteFlown, legs: tuple[Leg, ...], lines: tuple[FlightLine, ...], going: Going) -> float:
+    """Return the time of all lines [s]; pieces are taken in the order and begun at the corners that lead on soonest."""
+    if not site.pieces:
+        return lines_time_s(lines, going)
+    ends = np.cumsum([leg.layout.across_m.size for leg in legs]).tolist()
+    return blocks_time_s([lines[start:end] for start, end in zip([0, *ends], ends, strict=False)], going)
 
 
 def _going(site: SiteFlown, manner: Manner) -> Going:

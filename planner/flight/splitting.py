@@ -3,7 +3,7 @@
 Lives here: plane geometry, for a cost of any piece that is handed in. Must not know flight lines, missions or terrain.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
@@ -20,10 +20,31 @@ LEAST_WASTE = 0.03  # of the hull of an area that is not area: for less no cut i
 REFLEX_RAD = np.radians(15.0)  # an outline that turns inward by less is as good as straight
 SAME_WAY_RAD = np.radians(3.0)  # cuts whose directions differ by less are one
 MOST_VERTICES = 60  # of the outline that cuts are sought in
-MOST_REFLEX = 24  # corners of it that cuts start at
-MOST_WAYS = 6  # directions along edges in which all cuts are made
+MOST_REFLEX = 12  # corners of it that cuts start at
+MOST_WAYS = 4  # directions along edges in which all cuts are made
 GRID_M = 1e-3  # faces are put together on this grid, so that those with a common edge become one
+LEAST_M2 = 1.0  # a face that is smaller is rounding
 STEP_IN_M = 0.01  # from a corner into the area, to tell which way lies inside
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Part of an area with lines of its own.
+
+    Attributes
+    ----------
+    planned, judged : shapely MultiPolygon
+        What is flown and what is judged of it, local coordinates [m]; `planned` reaches over the seams.
+    heading_rad : float
+        Grid heading of its lines [rad].
+    seam : shapely MultiPolygon
+        What belongs to it beside other pieces [m]: no swath of an outermost line may end there.
+    """
+
+    planned: shapely.MultiPolygon
+    judged: shapely.MultiPolygon
+    heading_rad: float
+    seam: shapely.MultiPolygon
 
 
 @dataclass(frozen=True)
@@ -80,17 +101,21 @@ def partitions(
     cost : callable
         What flying a piece costs; costs of pieces add up.
     near_m : float
-        Pieces this far apart are tried as one [m].
+        Pieces this far apart are tried as one where the area has several parts [m].
     ways_rad : tuple of float
         Directions of cuts to try beside those of edges, clockwise from grid north [rad].
     """
     cost = cache(cost)
     corners = _corners(outline)
-    found: dict[tuple[bytes, ...], tuple[float, tuple[shapely.MultiPolygon, ...]]] = {}
+    near_m = near_m if len(outline.geoms) > 1 else GRID_M
+    cells: dict[frozenset[bytes], list[shapely.MultiPolygon]] = {}
     for chords in _cuts(outline, corners, ways_rad):
-        pieces = _put_together(_faces(outline, chords), cost, near_m)
-        key = tuple(sorted(shapely.to_wkb(shapely.normalize(piece)) for piece in pieces))
-        found.setdefault(key, (sum(map(cost, pieces)), pieces))
+        faces = _faces(outline, chords)
+        cells.setdefault(_likeness(faces), faces)
+    found: dict[frozenset[bytes], tuple[float, tuple[shapely.MultiPolygon, ...]]] = {}
+    for faces in cells.values():
+        pieces = _put_together(faces, cost, near_m)
+        found.setdefault(_likeness(pieces), (sum(map(cost, pieces)), pieces))
     ranked = sorted(found.values(), key=lambda one: (round(one[0], 6), len(one[1])))
     return [pieces for _, pieces in ranked]
 
@@ -167,13 +192,19 @@ def _chord(outline: shapely.MultiPolygon, corner: _Corner, way_rad: float) -> li
     return [shapely.LineString([corner.place_m, corner.place_m + length * unit])]
 
 
+def _likeness(pieces: Sequence[shapely.MultiPolygon]) -> frozenset[bytes]:
+    """Return what is the same for the same pieces."""
+    return frozenset(shapely.to_wkb(shapely.normalize(shapely.set_precision(piece, GRID_M))) for piece in pieces)
+
+
 def _faces(outline: shapely.MultiPolygon, chords: list[shapely.LineString]) -> list[shapely.MultiPolygon]:
     """Return what cuts leave of an area."""
     if not chords:
         return [many(part) for part in outline.geoms]
     edges = shapely.union_all([shapely.boundary(outline), *chords])
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(edges)))
-    return [many(face) for face in faces if outline.contains(shapely.point_on_surface(face))]
+    whole = [face for face in faces if face.area > LEAST_M2]
+    return [many(face) for face in whole if outline.contains(shapely.point_on_surface(face))]
 
 
 def _put_together(pieces: list[shapely.MultiPolygon], cost: Cost, near_m: float) -> tuple[shapely.MultiPolygon, ...]:
