@@ -21,6 +21,8 @@ Array = npt.NDArray[np.float64]
 SHORTEST_CROSS_M = 100.0  # kept length of a cross line over a block narrower than that
 MOST_MOVED = 0.4  # of the way to the next cross line: two must not become one
 MOVES = 40  # places that are tried along the block, half of them to each side
+SPEEDS = 1.0, 0.8, 0.65, 0.5, 0.4, 0.3  # times the speed of the block: slower lines follow steeper ground
+LIFT_COUNTS = 2.0  # times the way up to it and down from it: a line that is lifted may also leave the ceiling
 OPEN_ZONES = ClosedVolumes()
 
 
@@ -60,12 +62,12 @@ def calibration_lines(
 
 
 def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: ClosedVolumes = OPEN_ZONES) -> FlightLine | None:
-    """Return the longest line flown back on its track, no lower and within climb and descent.
+    """Return the longest line flown back on its track, no lower, within climb and descent: slower where that pays.
 
     Where the climb back takes it into a keep-out area the next longest is; None where none is left.
     """
     longest_first = sorted(lines, key=lambda line: -round(line.kept_length_m, 3))
-    back = (_within_rates(reversed_line(line), flyer) for line in longest_first)
+    back = (_within_rates([reversed_line(line)], flyer) for line in longest_first)
     return next((line for line in back if not zones.free_m(line.points_m)[1]), None)
 
 
@@ -74,9 +76,9 @@ def cross_lines(
 ) -> Kept:
     """Return lines across a block, evenly from one end of most lines to the other, there and back by turns.
 
-    Each spans all lines that it crosses, at their height or the floor's, whichever is higher, and runs the way that
-    lets it lie lower. One that a keep-out area is in the way of is moved along the block by as little as it takes;
-    where it is nowhere clear it keeps the longer part of its data, or is left out.
+    Each spans all lines that it crosses, at their height or the floor's, whichever is higher, and runs the way and at
+    the speed that take least time, its climbs counted in. One that a keep-out area is in the way of is moved along the
+    block by as little as it takes; where it is nowhere clear it keeps the longer part of its data, or is left out.
 
     Parameters
     ----------
@@ -149,12 +151,7 @@ def _across(lines: Sequence[FlightLine], flyer: Flyer, at_m: float, number: int)
     up = np.maximum(np.interp(whole, met[:, 0], met[:, 1]), flyer.floor(places[:, 0], places[:, 1]))
     flown = replace(first, points_m=np.column_stack([places, up]), kept_m=(lead, float(np.ptp(whole)) - lead))
     ways = (reversed_line(flown), flown) if number % 2 else (flown, reversed_line(flown))
-    return min((_within_rates(way, flyer) for way in ways), key=_lift_m)
-
-
-def _lift_m(line: FlightLine) -> float:
-    """Return the mean height of a line [m], rounded: up a slope it may lie lower than down."""
-    return round(float(line.points_m[:, 2].mean()), 2)
+    return _within_rates(ways, flyer)
 
 
 def _at_m(points_m: Array, along: Array, across: Array, at_m: float) -> tuple[float, float]:
@@ -165,8 +162,16 @@ def _at_m(points_m: Array, along: Array, across: Array, at_m: float) -> tuple[fl
     return float(np.interp(at_m, where, aside[order])), float(np.interp(at_m, where, points_m[order, 2]))
 
 
-def _within_rates(line: FlightLine, flyer: Flyer) -> FlightLine:
-    """Return a line lifted where it would climb or sink too fast."""
-    times = line.along_m() / line.speed_mps
-    up = lowest_m(times, line.points_m[:, 2], *flyer.rates_mps)
-    return replace(line, points_m=np.column_stack([line.points_m[:, :2], up]))
+def _within_rates(ways: Sequence[FlightLine], flyer: Flyer) -> FlightLine:
+    """Return the way and speed of a line that costs least, lifted where it would climb or sink too fast."""
+    climb, descent = flyer.rates_mps
+    found = []
+    for way in ways:
+        along, wanted = way.along_m(), way.points_m[:, 2]
+        for speed in (max(share * way.speed_mps, min(flyer.aircraft.min_speed_mps, way.speed_mps)) for share in SPEEDS):
+            up = lowest_m(along / speed, wanted, climb, descent)
+            lift_s = float((up - wanted).max()) * (1 / climb + 1 / descent)
+            cost_s = float(along[-1]) / speed + LIFT_COUNTS * lift_s
+            flown = replace(way, points_m=np.column_stack([way.points_m[:, :2], up]), speed_mps=speed)
+            found.append((round(cost_s, 1), round(float(up.mean()), 2), flown))
+    return min(found, key=lambda each: each[:2])[2]

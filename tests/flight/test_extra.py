@@ -64,6 +64,21 @@ def test_cross_lines_on_a_slope_run_up_it_where_the_aircraft_climbs_faster_than_
         )
 
 
+def test_a_cross_line_up_a_slope_steeper_than_the_climb_is_flown_slower_rather_than_lifted_far():
+    # 40 m in 50 m at the block's 8 m/s would be 6.4 m/s of climb, where 4 are allowed: 4 / 0.8 = 5 m/s keep to it (C).
+    lines = [
+        replace(line, points_m=line.points_m + np.array([0, 0, 40.0 * number]))
+        for number, line in enumerate(a_block(8))
+    ]
+    flyer = Flyer(a_flyer().aircraft, ASKING, lambda east, north: 0.0 * east)
+    for one in cross_lines(lines, flyer, 2).lines:
+        wanted = np.interp(one.points_m[:, 0], 50.0 * np.arange(8), 80 + 40.0 * np.arange(8))
+        assert 2 < one.speed_mps <= 5.5
+        assert (one.points_m[:, 2] - wanted).max() < 20
+        rates = np.diff(one.points_m[:, 2]) / np.diff(one.along_m()) * one.speed_mps
+        assert rates.max() <= 4 + 1e-9
+
+
 def test_a_block_of_one_line_still_gets_cross_lines():
     for one in cross_lines(a_block(1), a_flyer(), 2).lines:
         assert one.kept_length_m == pytest.approx(100)
