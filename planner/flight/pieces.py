@@ -1,0 +1,200 @@
+"""Pieces of an area that are quicker to fly each on its own, with the heading of each.
+
+Lives here: what lines over a piece cost, and the choice of pieces. Must not know how settings are chosen.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from planner.flight.flightlines import Layout, lay_out
+from planner.flight.headings import Going, blocks_time_s, layout_time_s
+from planner.flight.laying import Flown, SiteFlown
+from planner.flight.sorties import turn_time_s
+from planner.flight.splitting import Piece, grown, many, partitions, simple_outline, worth_cutting
+
+Array = npt.NDArray[np.float64]
+Lay = Callable[[shapely.MultiPolygon, shapely.MultiPolygon, float], Layout]
+
+DETAIL = 0.05  # of the spacing of lines: cuts are sought in an outline without finer vertices
+MOST_EDGES = 3  # of the hull of a piece, the narrowest ways across first, that are weighed as headings
+ALIKE_RAD = np.radians(1.0)  # headings that differ by less are one
+MOST_PARTITIONS = 3  # that are laid and timed
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How lines lie over any piece.
+
+    Attributes
+    ----------
+    lay : callable
+        Lays tracks over what is flown and what is judged of a piece, at a grid heading [rad].
+    spacing_m : float
+        Most distance between neighbours [m].
+    half_swath_m, reach_m : float
+        How far a swath reaches from its line, and how far an outermost line may lie from the edge of a piece [m].
+    overlap_m : float
+        How far lines are laid over a seam [m].
+    line_cost_m : float
+        What a line costs beside its own length: leads and a turn [m].
+    """
+
+    lay: Lay
+    spacing_m: float
+    half_swath_m: float
+    reach_m: float
+    overlap_m: float
+    line_cost_m: float
+
+
+def in_pieces(site: SiteFlown, whole: Flown) -> SiteFlown:
+    """Return a site in the pieces that are quickest to fly in the manner in which the whole was found to be flown.
+
+    Without pieces where it is quickest as a whole.
+    """
+    mission, scene, manner = site.mission, site.scene, whole.going.manner
+    held_spacing, choice = mission.flight.line_spacing_m is not None, mission.flight
+    spacing, rims = whole.spacing_asked_m, whole.rims_m
+
+    def lay(planned: shapely.MultiPolygon, judged: shapely.MultiPolygon, heading_rad: float) -> Layout:
+        return lay_out(planned, judged, heading_rad, spacing, rims, held_spacing)
+
+    turn_m = manner.speed_mps * float(turn_time_s(mission.aircraft, manner.speed_mps, spacing))
+    spread = Spread(
+        lay,
+        spacing_m=spacing,
+        half_swath_m=rims[0],
+        reach_m=min(rims[0], rims[1] + mission.site.buffer_m),
+        overlap_m=mission.requirement.sidelap_min * rims[0],
+        line_cost_m=2 * (manner.lead_m + manner.extend_m) + turn_m,
+    )
+    turns = choice.heading_deg is None and choice.heading_along is None
+    pieces, _ = quickest_pieces(scene.planned, scene.area, spread, whole.going, site.heading_rad, turns=turns)
+    return replace(site, pieces=pieces)
+
+
+def quickest_pieces(
+    planned: shapely.MultiPolygon,
+    judged: shapely.MultiPolygon,
+    spread: Spread,
+    going: Going,
+    heading_rad: float,
+    *,
+    turns: bool,
+) -> tuple[tuple[Piece, ...], float]:
+    """Return the pieces that are quickest to fly one after the other, and their time [s]; the whole as one among them.
+
+    Parameters
+    ----------
+    planned, judged : shapely MultiPolygon
+        The area that is flown, and the part of it that is judged; local coordinates [m].
+    spread : Spread
+        How lines lie.
+    going : Going
+        How they are flown.
+    heading_rad : float
+        Grid heading of lines over the whole [rad].
+    turns : bool
+        Whether pieces may have headings of their own.
+
+    Returns
+    -------
+    (tuple of Piece, float)
+        No pieces where the whole is quickest as one.
+    """
+    best: tuple[tuple[Piece, ...], float] = (), layout_time_s(spread.lay(planned, judged, heading_rad), going)
+    if not worth_cutting(planned):
+        return best
+    outline, off_m = simple_outline(planned, DETAIL * spread.spacing_m)
+
+    def cost_m(part: shapely.MultiPolygon) -> float:
+        reached = grown(part, outline, spread.overlap_m)
+        headings = _headings_rad(_hull_m(reached), heading_rad) if turns else [heading_rad]
+        sides = _sides_m(reached)
+        return min(_lines_m(sides, heading, spread) for heading in headings)
+
+    ways = heading_rad, heading_rad + np.pi / 2
+    cut = [parts for parts in partitions(outline, cost_m, spread.line_cost_m, ways) if len(parts) > 1]
+    for parts in cut[:MOST_PARTITIONS]:
+        pieces = tuple(
+            _piece(planned, judged, parts, number, off_m, spread, going, heading_rad, turns=turns)
+            for number in range(len(parts))
+        )
+        time_s = blocks_time_s([spread.lay(one.planned, one.judged, one.heading_rad) for one in pieces], going)
+        if time_s < best[1]:
+            best = pieces, time_s
+    return best
+
+
+def _piece(
+    planned: shapely.MultiPolygon,
+    judged: shapely.MultiPolygon,
+    parts: Sequence[shapely.MultiPolygon],
+    number: int,
+    off_m: float,
+    spread: Spread,
+    going: Going,
+    heading_rad: float,
+    *,
+    turns: bool,
+) -> Piece:
+    """Return a piece of the true area from a part of its simple outline, with its quickest heading."""
+    part = parts[number]
+    rest = shapely.union_all([other for other in parts if other is not part])
+    flown, counted = grown(part, planned, off_m + spread.overlap_m), grown(part, judged, off_m)
+    seam = many(shapely.intersection(grown(part, planned, off_m), shapely.buffer(rest, spread.half_swath_m / 2)))
+    headings = _headings_rad(_hull_m(flown), heading_rad) if turns else [heading_rad]
+    best = min(headings, key=lambda heading: round(layout_time_s(spread.lay(flown, counted, heading), going), 6))
+    return Piece(flown, counted, best, seam)
+
+
+def _headings_rad(hull_m: Array, first_rad: float) -> list[float]:
+    """Return a heading and those along the edges of a hull (n, 2) from which it is narrowest across, [rad]."""
+    headings = np.arctan2(*np.diff(hull_m, axis=0).T) % np.pi
+    across = hull_m @ np.array([np.cos(headings), -np.sin(headings)])
+    widths = np.round(np.ptp(across, axis=0), 3)
+    found = [first_rad]
+    for edge in np.lexsort((headings, widths)).tolist():
+        if all(abs(np.sin(headings[edge] - one)) > ALIKE_RAD for one in found):
+            found.append(float(headings[edge]))
+    return found[: 1 + MOST_EDGES]
+
+
+def _hull_m(shape: shapely.MultiPolygon) -> Array:
+    return np.asarray(shapely.get_coordinates(shapely.convex_hull(shape)))
+
+
+def _sides_m(shape: shapely.MultiPolygon) -> Array:
+    """Return the sides of all rings of a shape, from and to, shape (n, 2, 2) [m]."""
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    points, of = shapely.get_coordinates(rings, return_index=True)
+    within = of[1:] == of[:-1]
+    return np.stack([points[:-1][within], points[1:][within]], axis=1)
+
+
+def _lines_m(sides_m: Array, heading_rad: float, spread: Spread) -> float:
+    """Return what evenly spread lines over a shape, given its sides, cost at a heading, each with leads and a turn [m].
+
+    As `lay_out` has it: each spans the hull of what lies within half a spacing of it.
+    """
+    sin, cos = np.sin(heading_rad), np.cos(heading_rad)
+    along, across = sides_m @ np.array([sin, cos]), sides_m @ np.array([cos, -sin])
+    low, high = float(across.min()), float(across.max())
+    span = max(high - low - 2 * spread.reach_m, 0.0)
+    count = int(np.ceil(span / spread.spacing_m - 1e-9)) + 1
+    edges = (low + high) / 2 + (np.arange(count + 1) - count / 2) * (span / max(count - 1, 1))
+    edges[[0, -1]] = low, high
+    rise = across[:, 1] - across[:, 0]
+    flat = rise == 0
+    met = np.clip(edges, across.min(axis=1)[:, np.newaxis], across.max(axis=1)[:, np.newaxis])
+    share = (met - across[:, :1]) / np.where(flat, 1.0, rise)[:, np.newaxis]
+    at = along[:, :1] + share * (along[:, 1:] - along[:, :1])
+    ends = np.stack([at[:, :-1], at[:, 1:], np.where(flat[:, np.newaxis], along[:, 1:], at[:, 1:])])
+    meets = (across.min(axis=1)[:, np.newaxis] <= edges[1:]) & (across.max(axis=1)[:, np.newaxis] >= edges[:-1])
+    most, least = np.where(meets, ends, -np.inf).max(axis=(0, 1)), np.where(meets, ends, np.inf).min(axis=(0, 1))
+    lengths = (most - least)[most >= least]
+    return float(lengths.sum() + lengths.size * spread.line_cost_m)
