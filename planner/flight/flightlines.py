@@ -3,13 +3,15 @@
 Lives here: the line itself and its layout over an area. Must not know the forecast.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.flight.profile import Floor, flight_floor_m, lowest_profile_m
+from planner.flight.profile import FLOOR_STEP_M, Floor, flight_floor_m, lowest_profile_m
+from planner.flight.steps import Relief, Steps, levels_m, parts_of
 
 Array = npt.NDArray[np.float64]
 
@@ -78,17 +80,20 @@ class Layout:
     heading_rad : float
         Direction of the first line, clockwise from grid north [rad].
     spacing_m : float
-        Distance between neighbouring tracks [m].
+        Distance between neighbouring tracks [m], the most where they do not lie evenly.
     across_m : ndarray, shape (n,)
         Distance of each track to the right of the origin, growing [m].
     spans_m : ndarray, shape (n, 2)
         Where along the heading each track must have its data kept: start and end [m].
+    even : bool
+        Whether all neighbours are as far apart as one another.
     """
 
     heading_rad: float
     spacing_m: float
     across_m: Array
     spans_m: Array
+    even: bool = True
 
     def place_m(self, along_m: npt.ArrayLike, across_m: npt.ArrayLike) -> tuple[Array, Array]:
         """Return local east and north [m] of distances along and across, any shape."""
@@ -112,7 +117,10 @@ class Manner:
     climb_slope, descent_slope : float
         Most rise and fall per metre flown.
     level_m : float or None
-        Where all lines keep one constant height, the least that it may be [m]; None follows the ground.
+        Where all lines keep one constant height, the least that it may be [m]; None follows the ground or flies in
+        steps.
+    steps : Steps or None
+        Where lines keep constant heights in steps, what these keep to.
     """
 
     speed_mps: float
@@ -124,6 +132,7 @@ class Manner:
     climb_slope: float
     descent_slope: float
     level_m: float | None
+    steps: Steps | None = None
 
 
 def turned(geometry: shapely.Geometry, heading_rad: float) -> shapely.Geometry:
@@ -167,22 +176,53 @@ def lay_out(
     hold_spacing : bool
         Keep the spacing and let the outermost tracks move out, rather than spread the tracks evenly.
     """
-    area = turned(planned, heading_rad)
-    _, planned_low, _, planned_high = area.bounds
-    _, judged_low, _, judged_high = turned(judged, heading_rad).bounds
-    first = min(planned_low + rims_m[0], judged_low + rims_m[1])
-    last = max(planned_high - rims_m[0], judged_high - rims_m[1])
+    first, last = outermost_m(planned, judged, heading_rad, rims_m)
     middle, span = (first + last) / 2, max(last - first, 0.0)
     count = int(np.ceil(span / spacing_m - 1e-9)) + 1
     spacing = spacing_m if hold_spacing or count == 1 else span / (count - 1)
     across = middle + (np.arange(count) - (count - 1) / 2) * spacing
-    low, high = across - spacing / 2, across + spacing / 2
-    low[0], high[-1] = planned_low - 1, planned_high + 1
-    parts = shapely.intersection(area, shapely.box(area.bounds[0] - 1, low, area.bounds[2] + 1, high))
+    return Layout(heading_rad, float(spacing), *_spans_m(planned, heading_rad, across))
+
+
+def lay_at(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array) -> Layout:
+    """Return tracks at places of their own over an area; each spans the hull of what lies nearest to it.
+
+    Parameters
+    ----------
+    planned : shapely MultiPolygon
+        The area that is flown, local coordinates [m].
+    heading_rad : float
+        Grid heading [rad].
+    across_m : ndarray, shape (n,)
+        Distance of each track to the right of the origin, growing [m]; at least two.
+    """
+    return Layout(heading_rad, float(np.diff(across_m).max()), *_spans_m(planned, heading_rad, across_m), even=False)
+
+
+def outermost_m(
+    planned: shapely.MultiPolygon, judged: shapely.MultiPolygon, heading_rad: float, rims_m: tuple[float, float]
+) -> tuple[float, float]:
+    """Return where the outermost tracks may lie at most, to the right of the origin [m]; parameters as for `lay_out`.
+
+    The first is beyond the second where one track will do.
+    """
+    _, planned_low, _, planned_high = turned(planned, heading_rad).bounds
+    _, judged_low, _, judged_high = turned(judged, heading_rad).bounds
+    first = min(planned_low + rims_m[0], judged_low + rims_m[1])
+    return first, max(planned_high - rims_m[0], judged_high - rims_m[1])
+
+
+def _spans_m(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array) -> tuple[Array, Array]:
+    """Return the tracks that have some of the area nearest to them, (n,), and from where to where, (n, 2) [m]."""
+    area = turned(planned, heading_rad)
+    start, low, end, high = area.bounds
+    middles = (across_m[1:] + across_m[:-1]) / 2
+    lows, highs = np.concatenate([[low - 1], middles]), np.concatenate([middles, [high + 1]])
+    parts = shapely.intersection(area, shapely.box(start - 1, lows, end + 1, highs))
     met = ~shapely.is_empty(parts)
     ends = shapely.bounds(parts[met])[:, [0, 2]]
     short = np.maximum(SHORTEST_M - np.diff(ends), 0.0) / 2
-    return Layout(heading_rad, float(spacing), across[met], ends + short * np.array([-1.0, 1.0]))
+    return across_m[met], ends + short * np.array([-1.0, 1.0])
 
 
 def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine, ...]:
@@ -193,32 +233,29 @@ def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine,
     layout : Layout
         Where the tracks run.
     floor : Floor
-        What to stay above; level lines keep at least the highest floor met anywhere.
+        What to stay above; level lines keep at least the highest floor met anywhere. Lines in steps may lie lower than
+        its height above ground, as far as these let them.
     manner : Manner
-        How they are flown.
+        How they are flown. A line in steps has two vertices over the place of each, see `planner.flight.cuts`.
     """
-    flown = []
-    for number, (across, (start, end)) in enumerate(zip(layout.across_m, layout.spans_m, strict=True)):
+    places = []
+    for number, (start, end) in enumerate(layout.spans_m):
         kept = start - manner.extend_m, end + manner.extend_m
         along = _stations_m(kept[0] - manner.lead_m, *kept, kept[1] + manner.lead_m)
-        if number % 2:
-            along = along[::-1]
-        east, north = layout.place_m(along, np.full(along.shape, across))
-        distance = np.abs(along - along[0])
-        flown.append((distance, east, north, flight_floor_m(floor, distance, east, north)))
-    level = max(float(heights.max()) for *_, heights in flown)
-    digits = max(2, len(str(len(flown))))
+        places.append(along[::-1] if number % 2 else along)
+    if manner.steps is None:
+        profiles = _profiles(layout, places, floor, manner)
+    else:
+        profiles = _stepped(layout, places, floor, manner.lead_m, manner.steps)
+    digits = max(2, len(str(len(profiles))))
     lines = []
-    for number, (distance, east, north, heights) in enumerate(flown, start=1):
-        if manner.level_m is not None:
-            up = np.full(heights.shape, max(level, manner.level_m))
-        else:
-            up = lowest_profile_m(distance, heights, manner.climb_slope, manner.descent_slope)
+    for number, (across, (along, up)) in enumerate(zip(layout.across_m, profiles, strict=True), start=1):
+        east, north = layout.place_m(along, np.full(along.shape, across))
         lines.append(
             FlightLine(
                 line_id=f"L{number:0{digits}d}",
                 points_m=np.column_stack([east, north, up]),
-                kept_m=(manner.lead_m, float(distance[-1]) - manner.lead_m),
+                kept_m=(manner.lead_m, abs(float(along[-1] - along[0])) - manner.lead_m),
                 speed_mps=manner.speed_mps,
                 pulse_rate_hz=manner.pulse_rate_hz,
                 line_rate_hz=manner.line_rate_hz,
@@ -226,6 +263,55 @@ def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine,
             )
         )
     return tuple(lines)
+
+
+def _profiles(layout: Layout, places_m: Sequence[Array], floor: Floor, manner: Manner) -> list[tuple[Array, Array]]:
+    """Return stations of tracks in the order flown, with the lowest heights that the manner allows [m]."""
+    distances = [np.abs(along - along[0]) for along in places_m]
+    floors = [
+        flight_floor_m(floor, distance, *layout.place_m(along, np.full(along.shape, across)))
+        for along, distance, across in zip(places_m, distances, layout.across_m, strict=True)
+    ]
+    if manner.level_m is not None:
+        level = max(manner.level_m, *(float(heights.max()) for heights in floors))
+        return [(along, np.full(along.shape, level)) for along in places_m]
+    return [
+        (along, lowest_profile_m(distance, heights, manner.climb_slope, manner.descent_slope))
+        for along, distance, heights in zip(places_m, distances, floors, strict=True)
+    ]
+
+
+def _stepped(
+    layout: Layout, places_m: Sequence[Array], floor: Floor, lead_m: float, steps: Steps
+) -> list[tuple[Array, Array]]:
+    """Return stations of tracks in the order flown, with constant heights in steps [m], two over the place of each."""
+    lowest = replace(floor, agl_m=steps.least_agl_m)
+    tracks = [
+        parts_of(_relief(layout, np.sort(along), float(across), lowest, lead_m), steps)
+        for along, across in zip(places_m, layout.across_m, strict=True)
+    ]
+    profiles = []
+    for along, parts, levels in zip(places_m, tracks, levels_m(tracks), strict=True):
+        stations: Array = np.sort(along)
+        up: Array = np.full(along.shape, levels[0])
+        for part, below, above in zip(parts[1:], levels, levels[1:], strict=False):
+            at = int(np.searchsorted(stations, part.core_m[0] - 1e-6))
+            up[at:] = above
+            if below != above:
+                stations, up = np.insert(stations, at, stations[at]), np.insert(up, at, below)
+        forward = along[-1] > along[0]
+        profiles.append((stations, up) if forward else (stations[::-1], up[::-1]))
+    return profiles
+
+
+def _relief(layout: Layout, along_m: Array, across_m: float, floor: Floor, lead_m: float) -> Relief:
+    """Return the ground under a track between its stations, and the floor over it."""
+    parts = max(1, int(np.ceil(float(np.diff(along_m).max()) / FLOOR_STEP_M)))
+    fine = along_m[:-1, np.newaxis] + np.diff(along_m)[:, np.newaxis] * np.arange(parts + 1) / parts
+    ground = floor.ground_m(*layout.place_m(fine, np.full(fine.shape, across_m)))
+    east, north = layout.place_m(along_m, np.full(along_m.shape, across_m))
+    least = flight_floor_m(floor, along_m, east, north)
+    return Relief(along_m, ground.min(axis=1), ground.max(axis=1), np.maximum(least[:-1], least[1:]), lead_m)
 
 
 def _stations_m(*ends_m: float) -> Array:
