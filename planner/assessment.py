@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from planner.costing.costs import Costs
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
@@ -345,6 +346,8 @@ class Assessment:
         How the plan was mended, in order; none where it met the requirement at once, or nobody asked.
     tradeoffs : Tradeoffs or None
         What the settings trade for what; None for lines that somebody drew, or where nobody asked.
+    costs : Costs or None
+        What the flight costs; None without rates.
     """
 
     mission: Mission
@@ -358,3 +361,4 @@ class Assessment:
     safety: Safety = Safety()
     mending: tuple[MendStep, ...] = ()
     tradeoffs: Tradeoffs | None = None
+    costs: Costs | None = None

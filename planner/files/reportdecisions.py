@@ -20,6 +20,7 @@ SETTING_WORDS = {
     "heading_deg": ("Heading, true", "deg", 1.0),
     "sidelap": ("Least sidelap", "%", 100.0),
 }
+FOLLOWING_WORDS = {"terrain": "follows the ground", "level": "level", "stepped": "level in steps"}
 CLAUSE_WORDS = {
     "density_per_m2": ("Density, per m²", 1.0),
     "vertical_rmse_m": ("Vertical RMSE, cm", 100.0),
@@ -45,7 +46,7 @@ def decision_contents(assessment: Assessment) -> Row:
         }
         for key, (name, unit, scale) in SETTING_WORDS.items()
     ]
-    following = {"terrain": "follows the ground", "level": "level"}[settings.following]
+    following = FOLLOWING_WORDS[settings.following]
     rows.append({"name": "Height along lines", "value": following, "why": settings.bound_by.get("following", "")})
     return {"decided": rows, "traded": None if traded is None else _traded(traded)}
 
@@ -59,7 +60,7 @@ def _traded(traded: Tradeoffs) -> Row:
                 "name": name,
                 "asked": f"{cost.asked * scale:.4g}",
                 "relaxed": f"{cost.relaxed * scale:.4g}",
-                "saved": f"{cost.saved_min:.1f}" if cost.saved_min >= 0.05 else "nothing",
+                "saved": f"{cost.saved.minutes:.1f}" if cost.saved.minutes >= 0.05 else "nothing",
                 "opens": ", ".join(cost.opens),
             }
         )

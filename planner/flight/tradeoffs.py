@@ -1,11 +1,12 @@
 """What is traded for what over flat ground: settings that nothing beats in all, and what each clause costs.
 
-Lives here: the front of time, density and height error, and the time saved by relaxing a clause. Must not know terrain,
-sorties or money.
+Lives here: the front of time, density and height error, and what relaxing a clause saves. Must not know terrain, nor
+how a share of time becomes minutes, sorties or money.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from decimal import Decimal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ from planner.flight.bounds import height_limits_m
 from planner.flight.demands import PENALTY_S
 from planner.flight.flat import Task
 from planner.flight.grids import Grid, grids
+from planner.flight.ratecurves import RateCurve, rate_curves
 from planner.flight.search import search
 from planner.mission import Mission
 from planner.requirement import Requirement
@@ -58,6 +60,29 @@ class Option:
 
 
 @dataclass(frozen=True)
+class Saving:
+    """What a plan would save if its lines took less time.
+
+    Attributes
+    ----------
+    minutes : float
+        From the first take-off to the last landing [min]; without sorties, of lines and turns.
+    sorties : int or None
+        Take-offs; None where the plan has no sorties.
+    money : Decimal or None
+        In the currency of the mission's rates; None without rates.
+    """
+
+    minutes: float
+    sorties: int | None = None
+    money: Decimal | None = None
+
+
+SavingOf = Callable[[float], Saving]
+"""Tells of a share of the time of lines and turns over flat ground what a plan saves where only this is left."""
+
+
+@dataclass(frozen=True)
 class ClauseCost:
     """What a clause costs.
 
@@ -67,8 +92,10 @@ class ClauseCost:
         Name of the key in the mission that it stands under, with its unit.
     asked, relaxed : float
         Its value, and the one that is easier to keep by a tenth.
-    saved_min : float
-        Flight time saved with the latter, everything chosen anew [min].
+    flat_share : float
+        Share of the time over flat ground that the latter leaves, everything chosen anew, 0-1.
+    saved : Saving
+        What the plan saves with it.
     opens : tuple of str
         Demands that no settings keep as asked, and some do with the latter; see `planner.flight.demands`.
     """
@@ -76,13 +103,14 @@ class ClauseCost:
     clause: str
     asked: float
     relaxed: float
-    saved_min: float
+    flat_share: float
+    saved: Saving
     opens: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class Tradeoffs:
-    """What is traded for what; all over flat ground, without climbs, ferries and batteries.
+    """What is traded for what; all but savings over flat ground, without climbs, ferries and batteries.
 
     Attributes
     ----------
@@ -92,14 +120,17 @@ class Tradeoffs:
         Settings that no others beat in time, density and height error at once, the quickest first.
     clauses : tuple of ClauseCost
         What each clause costs, the dearest first.
+    rates : tuple of RateCurve
+        How long each pulse rate takes from each height.
     """
 
     time_s: float
     front: tuple[Option, ...]
     clauses: tuple[ClauseCost, ...]
+    rates: tuple[RateCurve, ...]
 
 
-def tradeoffs(mission: Mission, task: Task) -> Tradeoffs:
+def tradeoffs(mission: Mission, task: Task, saving_of: SavingOf) -> Tradeoffs:
     """Return what a job trades for what.
 
     Parameters
@@ -108,13 +139,20 @@ def tradeoffs(mission: Mission, task: Task) -> Tradeoffs:
         What is asked; what it holds is held.
     task : Task
         As from `planner.flight.settings.flat_task`, for the heading of the plan.
+    saving_of : callable
+        What the plan makes of quicker lines.
 
     Raises
     ------
     InfeasibleError
         As `planner.flight.search.search`, where nothing keeps what is asked.
     """
-    return Tradeoffs(search(mission, task).time_s, pareto(mission, task), clause_costs(mission, task))
+    return Tradeoffs(
+        time_s=search(mission, task).time_s,
+        front=pareto(mission, task),
+        clauses=clause_costs(mission, task, saving_of),
+        rates=rate_curves(mission, task),
+    )
 
 
 def pareto(mission: Mission, task: Task, apart: float = APART) -> tuple[Option, ...]:
@@ -161,8 +199,8 @@ def unbeaten(values: Array) -> Mask:
     return kept
 
 
-def clause_costs(mission: Mission, task: Task) -> tuple[ClauseCost, ...]:
-    """Return what each clause costs: the time saved where it alone is relaxed by a tenth, the dearest first.
+def clause_costs(mission: Mission, task: Task, saving_of: SavingOf) -> tuple[ClauseCost, ...]:
+    """Return what each clause costs: what is saved where it alone is relaxed by a tenth, the dearest first.
 
     Raises
     ------
@@ -173,10 +211,10 @@ def clause_costs(mission: Mission, task: Task) -> tuple[ClauseCost, ...]:
     costs = []
     for clause, asked, relaxed, other_mission, other_task in _relaxed(mission, task):
         found = search(other_mission, other_task)
-        saved_min = max(base.time_s - found.time_s, 0.0) / 60
+        share = min(found.time_s / base.time_s, 1.0)
         opens = tuple(name for name in base.broken if name not in found.broken)
-        costs.append(ClauseCost(clause, asked, relaxed, saved_min, opens))
-    return tuple(sorted(costs, key=lambda cost: -cost.saved_min))
+        costs.append(ClauseCost(clause, asked, relaxed, share, saving_of(share), opens))
+    return tuple(sorted(costs, key=lambda cost: (-cost.saved.minutes, cost.flat_share)))
 
 
 def _relaxed(mission: Mission, task: Task) -> Iterator[tuple[str, float, float, Mission, Task]]:

@@ -1,15 +1,32 @@
 """What a plan's decisions trade for what: the front of its settings, and the price of each clause.
 
-Lives here: what weighing settings needs of a plan. Must not know files or the forecast.
+Lives here: what weighing settings needs of a plan, its batteries and its rates. Must not know files or the forecast.
 """
 
+from collections.abc import Sequence
+from decimal import Decimal
+
+import numpy as np
+
 from planner.assessment import Plan
+from planner.costing.costs import Costs, costs_of
 from planner.errors import InfeasibleError
+from planner.flight.energy import drawn_s
+from planner.flight.flightlines import FlightLine
+from planner.flight.loads import TourCosts
+from planner.flight.quicker import effort
 from planner.flight.settings import flat_task
-from planner.flight.tradeoffs import Tradeoffs, tradeoffs
+from planner.flight.tours import tour_of
+from planner.flight.tradeoffs import Saving, SavingOf, Tradeoffs, tradeoffs
 from planner.forecast.density import judging_cell_m
 from planner.ground.surface import Scene, cells_on
 from planner.mission import Mission
+from planner.survey.flying import flyer_of
+from planner.survey.tightening import tightened
+from planner.survey.watching import sight_of
+
+LAID = "L"
+"""What names of lines begin with that cover the area by the plan's settings: no other would change with these."""
 
 
 def planned_cell_m(mission: Mission, scene: Scene) -> float:
@@ -19,14 +36,78 @@ def planned_cell_m(mission: Mission, scene: Scene) -> float:
 
 
 def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None:
-    """Return what a plan of ours trades for what over flat ground along its heading.
+    """Return what a plan of ours trades for what over flat ground along its heading, and what its clauses cost.
 
     None for lines that somebody drew, and where no settings keep what is asked over flat ground.
     """
     if plan.settings is None:
         return None
-    task = flat_task(mission, scene, plan.settings.heading_deg, planned_cell_m(mission, scene))
+    cell_m = planned_cell_m(mission, scene)
+    planned = tightened(mission, scene, cell_m)
+    task = flat_task(planned, scene, plan.settings.heading_deg, cell_m)
     try:
-        return tradeoffs(mission, task)
+        return tradeoffs(planned, task, saving_of(mission, scene, plan))
     except InfeasibleError:
         return None
+
+
+def plan_costs(mission: Mission, plan: Plan) -> Costs | None:
+    """Return what a plan costs by the rates of its mission, with no sorties where it has none; None without rates."""
+    return costs_of(mission.rates, _air_s(plan), len(plan.sorties))
+
+
+def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
+    """Return what tells what a plan saves where its lines and the turns between them need a share of their time.
+
+    That share is one of closed forms over flat ground; here it is applied to the time that the plan itself takes. Its
+    own order of lines is split anew into batteries, with the ways there and back from its own take-off places. Lines
+    for calibration and patches stay as they are: what they would become only a new plan with its forecast can tell.
+    Whoever need not use what is eased can fly the plan as it is, so nothing is ever lost.
+    """
+    if not plan.sorties:
+        laid_min = _air_s(plan) / 60 * _laid_share(plan.lines)
+        return lambda share: Saving((1 - share) * laid_min, None, _money(mission, plan, 60 * (1 - share) * laid_min, 0))
+    costs, full_s = _tour_costs(mission, scene, plan)
+    before = effort(costs, mission.aircraft, full_s)
+    laid = np.array([line.line_id.startswith(LAID) for line in plan.lines])
+
+    def saving(share: float) -> Saving:
+        try:
+            after = effort(costs, mission.aircraft, full_s, np.where(laid, share, 1.0))
+        except InfeasibleError:  # more sorties in better sight than there are batteries
+            after = before
+        minutes = max(before.day_s - after.day_s, 0.0) / 60
+        sorties = max(before.sorties - after.sorties, 0)
+        return Saving(minutes, sorties, _money(mission, plan, max(before.air_s - after.air_s, 0.0), sorties))
+
+    return saving
+
+
+def _tour_costs(mission: Mission, scene: Scene, plan: Plan) -> tuple[TourCosts, float]:
+    """Return what the plan's tour costs from its own take-off places, and what a full battery of the day holds [s]."""
+    places = list({sortie.take_off_m.tobytes(): sortie.take_off_m for sortie in plan.sorties}.values())
+    flyer, first = flyer_of(mission, scene), plan.sorties[0]
+    full_s = drawn_s(flyer.aircraft, first.path) / first.battery_share_used
+    usable_s = full_s * (1 - flyer.aircraft.battery_reserve_share)
+    lines = [line for sortie in plan.sorties for line in sortie.lines]
+    return tour_of(flyer, lines, places, usable_s, sight_of(mission, scene, places)).costs, full_s
+
+
+def _money(mission: Mission, plan: Plan, air_s: float, sorties: int) -> Decimal | None:
+    """Return what is saved with time in the air [s] and sorties: the plan's costs less those without them."""
+    now = plan_costs(mission, plan)
+    then = costs_of(mission.rates, max(_air_s(plan) - air_s, 0.0), max(len(plan.sorties) - sorties, 0))
+    return None if now is None or then is None else now.total - then.total
+
+
+def _air_s(plan: Plan) -> float:
+    """Return the time in the air [s]; without sorties that of lines and turns in calm air."""
+    times = plan.flight["time_s"]
+    return float(times["total"] - times.get("swap", 0.0))
+
+
+def _laid_share(lines: Sequence[FlightLine]) -> float:
+    """Return the share of the time on lines that the plan's settings set."""
+    times = np.array([line.along_m()[-1] / line.speed_mps for line in lines])
+    laid = np.array([line.line_id.startswith(LAID) for line in lines])
+    return float(times[laid].sum() / times.sum())

@@ -21,13 +21,14 @@ from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import EYE_HEIGHT_M
 from planner.survey.clearing import lines_to_fly
-from planner.survey.deciding import planned_cell_m
+from planner.survey.deciding import plan_costs, planned_cell_m
 from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
 from planner.survey.guarding import eye_faults, nearest_eye_m, safety_of
 from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
 from planner.survey.remarks import cautions_of, method
 from planner.survey.resuming import lines_left
+from planner.survey.tightening import tightened, with_rules_named
 
 Progress = Callable[[str, int, int], None]
 
@@ -105,7 +106,10 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     refuse_heights(mission)
     if progress:
         progress("choosing settings and lines", 0, 1)
-    settings, lines = choose_flight(mission, scene, planned_cell_m(mission, scene))
+    cell_m = planned_cell_m(mission, scene)
+    planned = tightened(mission, scene, cell_m)
+    settings, lines = choose_flight(planned, scene, cell_m)
+    settings = with_rules_named(settings, mission, planned)
     flyer = flyer_of(mission, scene, mission.flight.hold_speed)
     kept = lines_to_fly(mission, scene, settings, lines, flyer)
     flown, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
@@ -185,7 +189,8 @@ def all_told(
     safety = safety_of(mission, scene, forecast.cells, plan)
     cautions = cautions_of(mission, scene, plan, safety, unsafe, forecast.accuracy)
     assumptions = (*mission.assumptions, *method(mission, scene))
-    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe, safety)
+    costs = plan_costs(mission, plan)
+    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe, safety, costs=costs)
 
 
 def review(
