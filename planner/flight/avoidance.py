@@ -46,10 +46,31 @@ class ClosedVolumes:
         The areas.
     margin_m : float
         Least distance to them [m].
+    braking_mps2 : float
+        How fast what stops at the end of a line loses speed, and gains it before the next [m/s2]; inf for what flies
+        on, whose turns find their own way.
     """
 
     keep_outs: tuple[KeepOut, ...] = ()
     margin_m: float = 0.0
+    braking_mps2: float = np.inf
+
+    def room_m(self, line: FlightLine) -> float:
+        """Return how much straight way a line takes before its first and after its last point [m]."""
+        return line.speed_mps**2 / (2 * self.braking_mps2)
+
+    def free_of(self, line: FlightLine) -> tuple[Spans, tuple[str, ...]]:
+        """Return where along a line it may begin and end, with room to gain speed and to stop, and what it meets.
+
+        Returns as `free_m`, along the line; spans that the room takes whole are left out.
+        """
+        room = self.room_m(line)
+        if not room or not self.keep_outs:
+            return self.free_m(line.points_m)
+        ahead = room * np.array([np.sin(line.track_rad), np.cos(line.track_rad), 0.0])
+        first, last = line.points_m[0] - ahead, line.points_m[-1] + ahead
+        spans, names = self.free_m(np.vstack([first, line.points_m, last]))
+        return tuple((low, high - 2 * room) for low, high in spans if high - low > 2 * room), names
 
     def free_m(self, points_m: Array) -> tuple[Spans, tuple[str, ...]]:
         """Return where along a path it keeps the margin to all areas, and the names of those it comes too near.
@@ -227,7 +248,7 @@ def side_of(bearing_rad: float) -> str:
 
 
 def _tried(line: FlightLine, zones: ClosedVolumes, least_m: float, moved: str = "") -> _Tried:
-    free, areas = zones.free_m(line.points_m)
+    free, areas = zones.free_of(line)
     start, end = line.kept_m
     lead_out = float(line.along_m()[-1]) - end
     spans = ((max(start, low + start), min(end, high - lead_out)) for low, high in free)

@@ -68,7 +68,7 @@ def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: ClosedVolumes
     """
     longest_first = sorted(lines, key=lambda line: -round(line.kept_length_m, 3))
     back = (_within_rates([reversed_line(line)], flyer) for line in longest_first)
-    return next((line for line in back if not zones.free_m(line.points_m)[1]), None)
+    return next((line for line in back if not zones.free_of(line)[1]), None)
 
 
 def cross_lines(
@@ -118,7 +118,7 @@ def _placed(laid: Iterator[tuple[float, FlightLine]], zones: ClosedVolumes, cour
     """
     wanted, met = None, ""
     for moved, line in laid:
-        areas = zones.free_m(line.points_m)[1]
+        areas = zones.free_of(line)[1]
         if not areas:
             to = side_of(course_rad if moved > 0 else course_rad + np.pi)
             what = f"is laid {abs(moved):.1f} m farther {to} for keep-out area {met}"

@@ -33,7 +33,7 @@ def lines_to_fly(
     InfeasibleError
         E31 where keep-out areas leave none of the lines that cover the area.
     """
-    zones = ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m)
+    zones = closed_volumes(mission, scene)
     cleared = Kept(laid)
     if scene.keep_outs:
         profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following == "level")
@@ -48,6 +48,13 @@ def lines_to_fly(
     if mission.flight.split_overlap_m is not None:
         lines = _cut(lines, flyer, mission.flight.split_overlap_m)
     return Kept(lines, (*cleared.changes, *extra.changes))
+
+
+def closed_volumes(mission: Mission, scene: Scene) -> ClosedVolumes:
+    """Return what lines keep clear of, with the room that the aircraft takes before and after them."""
+    stops = mission.aircraft.kind == "multirotor"
+    braking = mission.aircraft.acceleration_mps2 if stops else np.inf
+    return ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m, braking)
 
 
 def most_shift_m(settings: Settings) -> float:

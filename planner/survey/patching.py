@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.assessment import Plan
 from planner.errors import InfeasibleError
-from planner.flight.avoidance import ClosedVolumes, Profile, keep_clear
+from planner.flight.avoidance import Profile, keep_clear
 from planner.flight.flightlines import FlightLine
 from planner.flight.joining import joinable_line
 from planner.flight.ordering import reversed_line
@@ -19,6 +19,7 @@ from planner.flight.paths import Flyer
 from planner.flight.sorties import Sortie
 from planner.ground.surface import Scene
 from planner.mission import Mission
+from planner.survey.clearing import closed_volumes
 from planner.survey.flying import sorties_of, take_offs_m
 from planner.survey.jobs import plan_of, unsafe_lines
 
@@ -101,7 +102,7 @@ def _with_lines(
     mission: Mission, scene: Scene, plan: Plan, laid: Sequence[Laid], flyer: Flyer
 ) -> tuple[Plan, list[str], tuple[tuple[str, str], ...]]:
     """Return the plan with lines, what keep-out areas did to them, and which of them they leave nothing of."""
-    zones = ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m)
+    zones = closed_volumes(mission, scene)
     order, places = list(plan.lines), take_offs_m(mission, scene)
     changes, lost = [], []
     best = None
@@ -113,7 +114,7 @@ def _with_lines(
         for part in kept.lines:
             other = profile.relaid(reversed_line(part))
             higher = float(other.points_m[:, 2].mean() - part.points_m[:, 2].mean())
-            ways = [part] if higher > HIGHER_M or zones.free_m(other.points_m)[1] else [part, other]
+            ways = [part] if higher > HIGHER_M or zones.free_of(other)[1] else [part, other]
             orders = _inserted(order, [joinable_line(flyer, way) for way in ways], places)
             tried = [sorties_of(mission, scene, lines, flyer, ordered=True) for lines in orders]
             best = min(tried, key=lambda each: _day_s(each[1]))

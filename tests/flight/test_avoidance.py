@@ -159,6 +159,25 @@ def test_areas_hold_between_their_floor_and_top(heights, end):
     assert (kept.lines[0] is line) == (end == 300)
 
 
+@settings(deadline=None, max_examples=30)
+@given(fields())
+def test_room_to_stop_and_to_start_keeps_clear_too(field):
+    # At 8 m/s, losing 2 m/s each second, a stop takes 8^2 / (2 x 2) = 16 m (C).
+    lines, zones, shift = field
+    for line in keep_clear(lines, replace(zones, braking_mps2=2.0), flat, most_shift_m=shift).lines:
+        ahead = 16 * np.array([np.sin(line.track_rad), np.cos(line.track_rad), 0.0])
+        longer = replace(line, points_m=np.vstack([line.points_m[0] - ahead, line.points_m, line.points_m[-1] + ahead]))
+        for area in zones.keep_outs:
+            assert off_m(longer, area) >= zones.margin_m - 1e-9
+
+
+def test_a_line_toward_an_area_ends_where_it_can_still_be_stopped():
+    area = box(-20, 200, 20, 400)
+    line = a_line("L01", (0, -340), (0, 340))
+    plain, braked = (keep_clear([line], ClosedVolumes((area,), 10.0, push)).lines[0] for push in (np.inf, 2.0))
+    assert norths(plain)[1] - norths(braked)[1] == pytest.approx(16, abs=0.1)
+
+
 def test_an_area_without_margin_is_still_not_entered():
     area = box(-20, -30, 20, 30)
     for line in keep_clear(a_block(1), ClosedVolumes((area,), 0.0)).lines:
