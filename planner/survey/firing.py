@@ -96,6 +96,26 @@ def fire_more(
     return Fired(every, (*fired.legs, *legs), lit, fired.cells, fired.judged, fired.faces, tally)
 
 
+def fire_changed(
+    mission: Mission, scene: Scene, fired: Fired, lines: Sequence[FlightLine], *, threads: int = 2
+) -> Fired:
+    """Return the flight of lines of which some are fired: where these stay as they were only the others are."""
+    known = {line.line_id: line for line in fired.lines}
+    more = [line for line in lines if line.line_id not in known]
+    as_before = len(lines) == len(known) + len(more)
+    if as_before and all(_same(line, known.get(line.line_id, line)) for line in lines):
+        whole = fire_more(mission, scene, fired, more, threads=threads)
+        return in_order(whole, [line.line_id for line in lines])
+    # a battery that is cut elsewhere changes lines that were there
+    return fire(mission, scene, lines, threads=threads)
+
+
+def _same(line: FlightLine, other: FlightLine) -> bool:
+    """Return whether two lines are flown alike."""
+    flown = (line.kept_m, line.speed_mps) == (other.kept_m, other.speed_mps)
+    return flown and np.array_equal(line.points_m, other.points_m)
+
+
 def _tally(
     scene: Scene,
     cells: CellGrid,

@@ -12,7 +12,6 @@ import numpy.typing as npt
 
 from planner.assessment import Assessment, Forecast, MendStep, Plan
 from planner.errors import PlannerError
-from planner.flight.flightlines import FlightLine
 from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
 from planner.flight.paths import Flyer
 from planner.forecast.gaps import CAUSES
@@ -21,7 +20,7 @@ from planner.mission import Mission
 from planner.ranging.principles import refuse_sensor
 from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
 from planner.survey.excess import TOO_FEW, allowed_m2, area_m2, excess_m2, spare_lines, spread
-from planner.survey.firing import Fired, fire, fire_more, in_order
+from planner.survey.firing import Fired, fire, fire_changed
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import all_told, make_plan, refuse_heights
 from planner.survey.outlook import judge
@@ -293,21 +292,8 @@ def _fired(job: _Job, state: _State, plan: Plan) -> _State:
     """Return the state of a plan with lines added, for which only these are fired."""
     if plan is state.plan:
         return state
-    known = {line.line_id: line for line in state.fired.lines}
-    more = [line for line in plan.lines if line.line_id not in known]
-    as_before = len(plan.lines) == len(known) + len(more)
-    if as_before and all(_same(line, known.get(line.line_id, line)) for line in plan.lines):
-        fired = fire_more(job.mission, job.scene, state.fired, more, threads=job.threads)
-        fired = in_order(fired, [line.line_id for line in plan.lines])
-    else:  # a battery that is cut elsewhere changes lines that were there
-        fired = fire(job.mission, job.scene, plan.lines, threads=job.threads)
+    fired = fire_changed(job.mission, job.scene, state.fired, plan.lines, threads=job.threads)
     return replace(state, plan=plan, fired=fired, forecast=judge(job.mission, job.scene, fired))
-
-
-def _same(line: FlightLine, other: FlightLine) -> bool:
-    """Return whether two lines are flown alike."""
-    flown = (line.kept_m, line.speed_mps) == (other.kept_m, other.speed_mps)
-    return flown and np.array_equal(line.points_m, other.points_m)
 
 
 def _left_over(job: _Job, state: _State) -> MendStep:
