@@ -26,6 +26,7 @@ KNEE_RAD = np.radians(12.0)
 DETAIL = 0.01  # of the width of a corridor: legs end nowhere between vertices that shape the centreline so finely
 MOST_VERTICES = 300  # of a centreline among which legs are sought
 PARALLEL_RAD = 1e-6
+FARTHEST_BESIDE = 3.0  # times the usual distance between tracks: what lies farther aside belongs to another block
 
 
 @dataclass(frozen=True)
@@ -173,6 +174,28 @@ def longest_block(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
     while last < len(lines) - 1 and _parallel(lines[last + 1].track_rad, course):
         last += 1
     return tuple(lines[first : last + 1])
+
+
+def beside_longest(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
+    """Return the lines parallel to the longest one that lie beside it or beside one another, in the order given.
+
+    Of an area in pieces these are the lines of one piece, or of pieces that join with one heading.
+    """
+    longest = max(lines, key=lambda line: round(line.kept_length_m, 3))
+    course = longest.track_rad
+    same = [line for line in lines if _parallel(line.track_rad, course)]
+    ends = np.array([line.kept_points_m()[[0, -1], :2] for line in same])
+    along = np.sort(ends @ np.array([np.sin(course), np.cos(course)]), axis=1)
+    across = np.round((ends @ np.array([np.cos(course), -np.sin(course)])).mean(axis=1), 1)
+    tracks = np.unique(across)
+    near = np.zeros((len(same), len(same)), dtype=bool)
+    if tracks.size > 1:
+        near = np.abs(across - across[:, np.newaxis]) <= FARTHEST_BESIDE * float(np.median(np.diff(tracks)))
+    near &= (along[:, 0] <= along[:, np.newaxis, 1]) & (along[:, 1] >= along[:, np.newaxis, 0])
+    block = np.array([line is longest for line in same])
+    for _ in same:
+        block |= near[block].any(axis=0)
+    return tuple(line for line, own in zip(same, block.tolist(), strict=True) if own)
 
 
 def _parallel(one_rad: float, other_rad: float) -> bool:

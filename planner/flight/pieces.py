@@ -10,7 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from planner.flight.flightlines import Layout, lay_out
+from planner.flight.flat import Task
+from planner.flight.flightlines import Layout, lay_out, turned
 from planner.flight.headings import Going, blocks_time_s, layout_time_s
 from planner.flight.laying import Flown, SiteFlown
 from planner.flight.sorties import turn_time_s
@@ -22,6 +23,7 @@ Lay = Callable[[shapely.MultiPolygon, shapely.MultiPolygon, float], Layout]
 DETAIL = 0.05  # of the spacing of lines: cuts are sought in an outline without finer vertices
 MOST_EDGES = 3  # of the hull of a piece, the narrowest ways across first, that are weighed as headings
 ALIKE_RAD = np.radians(1.0)  # headings that differ by less are one
+WORTH_A_PIECE = 0.01  # of the time of the whole: what each further piece must save
 MOST_PARTITIONS = 3  # that are laid and timed
 
 
@@ -77,6 +79,23 @@ def in_pieces(site: SiteFlown, whole: Flown) -> SiteFlown:
     return replace(site, pieces=pieces)
 
 
+def task_in_pieces(task: Task, pieces: Sequence[Piece]) -> Task:
+    """Return what a search is asked for pieces: lines across the widest of them, as long as those of all together."""
+    sides = np.array(
+        [[*_extent_m(one.planned, one.heading_rad), *_extent_m(one.judged, one.heading_rad)] for one in pieces]
+    )
+    length, across, _, judged = sides.T
+    widest = int(np.argmax(across))
+    together = float(length @ across / across[widest])
+    return replace(task, length_m=together, across_m=float(across[widest]), judged_across_m=float(judged[widest]))
+
+
+def _extent_m(shape: shapely.MultiPolygon, heading_rad: float) -> tuple[float, float]:
+    """Return how far a shape reaches along and across a heading [m]."""
+    start, low, end, high = turned(shape, heading_rad).bounds
+    return end - start, high - low
+
+
 def quickest_pieces(
     planned: shapely.MultiPolygon,
     judged: shapely.MultiPolygon,
@@ -87,6 +106,8 @@ def quickest_pieces(
     turns: bool,
 ) -> tuple[tuple[Piece, ...], float]:
     """Return the pieces that are quickest to fly one after the other, and their time [s]; the whole as one among them.
+
+    Each piece more must save one hundredth of the time of the whole.
 
     Parameters
     ----------
@@ -106,27 +127,31 @@ def quickest_pieces(
     (tuple of Piece, float)
         No pieces where the whole is quickest as one.
     """
-    best: tuple[tuple[Piece, ...], float] = (), layout_time_s(spread.lay(planned, judged, heading_rad), going)
+    whole_s = layout_time_s(spread.lay(planned, judged, heading_rad), going)
+    best: tuple[tuple[Piece, ...], float] = (), whole_s
     if not worth_cutting(planned):
         return best
     outline, off_m = simple_outline(planned, DETAIL * spread.spacing_m)
 
-    def cost_m(part: shapely.MultiPolygon) -> float:
+    def lines_m(part: shapely.MultiPolygon) -> float:
         reached = grown(part, outline, spread.overlap_m)
         headings = _headings_rad(_hull_m(reached), heading_rad) if turns else [heading_rad]
         sides = _sides_m(reached)
         return min(_lines_m(sides, heading, spread) for heading in headings)
 
+    a_piece_m = WORTH_A_PIECE * lines_m(outline)
     ways = heading_rad, heading_rad + np.pi / 2
-    cut = [parts for parts in partitions(outline, cost_m, spread.line_cost_m, ways) if len(parts) > 1]
-    for parts in cut[:MOST_PARTITIONS]:
+    found = partitions(outline, lambda part: lines_m(part) + a_piece_m, spread.line_cost_m, ways)
+    least_s = whole_s
+    for parts in [parts for parts in found if len(parts) > 1][:MOST_PARTITIONS]:
         pieces = tuple(
             _piece(planned, judged, parts, number, off_m, spread, going, heading_rad, turns=turns)
             for number in range(len(parts))
         )
         time_s = blocks_time_s([spread.lay(one.planned, one.judged, one.heading_rad) for one in pieces], going)
-        if time_s < best[1]:
-            best = pieces, time_s
+        with_worth_s = time_s + WORTH_A_PIECE * whole_s * (len(pieces) - 1)
+        if with_worth_s < least_s:
+            best, least_s = (pieces, time_s), with_worth_s
     return best
 
 

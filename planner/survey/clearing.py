@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.errors import Fault, InfeasibleError
 from planner.flight.avoidance import LEAST_M, ClosedVolumes, Kept, Profile, keep_clear
-from planner.flight.corridors import longest_block
+from planner.flight.corridors import beside_longest, longest_block
 from planner.flight.cuts import cut_drifting
 from planner.flight.extra import calibration_lines
 from planner.flight.flightlines import FlightLine
@@ -42,7 +42,7 @@ def lines_to_fly(
         what = f"keep-out areas leave no flight line: of each less than {LEAST_M:g} m of data would be left"
         fix = "take out what a permission covers, give floor and top, lower keep_out_margin_m, or choose another area"
         raise InfeasibleError(Fault("E31", what, "hazards.keep_out", fix))
-    block = laid if scene.centreline is None else longest_block(laid)
+    block = beside_longest(laid) if scene.centreline is None else longest_block(laid)
     extra = calibration_lines(block, flyer, zones, cleared.lines)
     lines = (*cleared.lines, *extra.lines)
     if mission.flight.split_overlap_m is not None:
