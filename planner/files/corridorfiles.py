@@ -97,11 +97,14 @@ def _fault(code: str, what: str, path: Path, fix: str) -> InputError:
 
 
 def _refuse_heading(mission: Mission) -> None:
-    held = mission.flight.heading_deg
+    flight = mission.flight
+    name, held = "heading_deg", flight.heading_deg if flight.heading_deg is None else f"{flight.heading_deg:g}"
+    if flight.heading_along is not None:
+        name, held = "heading_along", flight.heading_along
     if held is not None:
-        what = f"heading_deg {held:g} is held, and the lines of a corridor run along its centreline"
-        fix = "leave heading_deg out, or give the site as an area"
-        raise InputError(Fault("E34", what, f"{mission.file.name} [flight] heading_deg", fix))
+        what = f"{name} {held} is held, and the lines of a corridor run along its centreline"
+        fix = f"leave {name} out, or give the site as an area"
+        raise InputError(Fault("E34", what, f"{mission.file.name} [flight] {name}", fix))
 
 
 def _read_line(

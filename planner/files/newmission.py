@@ -74,6 +74,7 @@ coverage = "aggregate"                # all passes together; or "single": the be
 # cell_m = 1.0                        # side of the judging cell; chosen from density and scan-line spacing
 percentile = 5                        # percent of cells that may lie below
 sidelap_min = 0.2                     # share of a swath that its neighbour covers too
+# confidence = 0.95                   # chance with which a cell must have all that, by [doubts]; not asked
 # survey_rules = "gsi_uav_laser_2025"  # {survey_rules}; or a file of your own: published rules to keep to; none
 # theta = 1.1                         # what they divide the point spacing by in planning; their least
 
@@ -99,9 +100,9 @@ clearance_m = 30                      # least distance to ground, roofs and crow
 [flight]                              # what is given is held, the rest is chosen
 # agl_m = 70
 # speed_mps = 6
-# heading_deg = 35                    # clockwise from true north
+# heading_deg = 35                    # clockwise from true north; or heading_along = "contours", or "long_side"
 # line_spacing_m = 60
-# following = "terrain"               # or "level"
+# following = "terrain"               # or "level", or "stepped": level line by line, within a fifth of agl_m
 hold_speed = "ground"                 # or "air": one airspeed, lines flown against the wind are slower
 # split_overlap_m = 20                # cut lines too long for a battery or the inertial unit; not cut
 

@@ -1,6 +1,7 @@
 """Parts of lines: stretches with the leads of the whole, and lines too long for the inertial unit cut with an overlap.
 
-Lives here: the longest straight flight, names of parts, and cutting a line. Must not know batteries or paths.
+Lives here: the longest straight flight, names of parts, and cutting a line, by time or where its height steps. Must not
+know batteries or paths.
 """
 
 from collections.abc import Sequence
@@ -11,6 +12,8 @@ import numpy as np
 
 from planner.flight.flightlines import FlightLine
 from planner.navigation import Navigation
+
+SAME_PLACE_M = 1e-6  # two vertices nearer to each other in plan are a step in height
 
 
 def straight_s(line: FlightLine) -> float:
@@ -75,3 +78,34 @@ def cut_drifting(
         count = int(np.ceil((line.kept_length_m - overlap_m) / (room - overlap_m) - 1e-9))
         cut += cut_line(line, count, overlap_m)
     return tuple(cut)
+
+
+def cut_at_steps(lines: Sequence[FlightLine], overlap_m: float) -> tuple[FlightLine, ...]:
+    """Return lines of constant heights without steps: of those that have steps a part for each height.
+
+    Parts keep data past their cuts by the overlap and have the leads of the whole, on the line itself. They are named
+    a, b, c after the line, in the order flown.
+
+    Parameters
+    ----------
+    lines : sequence of FlightLine
+        With two vertices over the place of each step, one at the height before it and one at that after it.
+    overlap_m : float
+        How far data are kept past a cut, on both sides of it [m].
+    """
+    return tuple(part for line in lines for part in _between_steps(line, overlap_m))
+
+
+def _between_steps(line: FlightLine, overlap_m: float) -> tuple[FlightLine, ...]:
+    along, up = line.along_m(), line.points_m[:, 2]
+    steps = np.flatnonzero(np.diff(along) < SAME_PLACE_M) + 1
+    if not steps.size:
+        return (line,)
+    parts, (start, end) = [], line.kept_m
+    cuts = [start, *along[steps].tolist(), end]
+    for number, at in enumerate([0, *steps.tolist()]):
+        level = np.delete(line.points_m, steps, axis=0)
+        level[:, 2] = up[at]
+        kept = max(cuts[number] - overlap_m, start), min(cuts[number + 1] + overlap_m, end)
+        parts.append(stretch_of(replace(line, points_m=level), part_name(line.line_id, number), *kept))
+    return tuple(parts)

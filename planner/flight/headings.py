@@ -1,7 +1,7 @@
 """Headings of lines by what flying them takes: lines, leads and turns back and forth, in the wind, over the ground.
 
-Lives here: the time of a layout, of lines and of blocks of them, and the search over headings. Must not know settings,
-batteries or the forecast.
+Lives here: the time of a layout, of lines and of blocks of them, the search over headings, and the one along
+contours. Must not know settings, batteries or the forecast.
 """
 
 from collections.abc import Callable, Sequence
@@ -16,6 +16,7 @@ from planner.errors import InfeasibleError
 from planner.flight.flightlines import FlightLine, Layout, Manner
 from planner.flight.turns import Pose, rest_to_rest_s, shortest_length_m, turn_radius_m, turn_way
 from planner.flight.winds import CALM, Hold, Wind, ground_speed_mps, held_speed_mps
+from planner.ground.surface import HeightGrid
 
 Array = npt.NDArray[np.float64]
 HeightAt = Callable[[Array, Array], Array]
@@ -23,6 +24,10 @@ HeightAt = Callable[[Array, Array], Array]
 COARSE_DEG, FINE_DEG = 5.0, 1.0
 NEAR_BEST = 3  # headings of the coarse grid that are looked round
 MOST_EDGES = 8  # longest edges of the hull that are tried: the narrowest way across lies along one of them
+FLAT_SLOPE = 0.02
+"""Ground whose root mean square slope is less has no contours to fly along: common practice, no source."""
+ALIKE_SHARE = 0.8
+"""Nor has ground where the least mean square slope is at least so much of the greatest: common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -110,6 +115,35 @@ def blocks_time_s(blocks: Sequence[Layout | Sequence[FlightLine]], going: Going)
     except InfeasibleError:
         return np.inf
     return min(_toured_s(own, ways, first) for first in range(len(states)))
+
+
+def contours_rad(ground: HeightGrid, area: shapely.Geometry) -> float | None:
+    """Return the grid heading in which the ground of an area slopes least [rad], from 0 to below pi.
+
+    The mean square slope along a direction u is u' J u with J the mean of g g' over the slopes g: least along the
+    eigenvector of the smaller eigenvalue (structure tensor, Bigun and Granlund, Optimal orientation detection of linear
+    symmetry, 1987, from memory). None where the ground is flat, or slopes as much whichever way.
+
+    Parameters
+    ----------
+    ground : HeightGrid
+        The ground; squares of its lattice with an unknown corner do not count.
+    area : shapely geometry
+        What is flown, local coordinates [m].
+    """
+    heights, known = ground.heights_m, ground.known
+    rows, cols = (np.arange(count - 1) + 0.5 for count in heights.shape)
+    places = np.meshgrid(ground.west_m + cols * ground.spacing_m, ground.north_m - rows * ground.spacing_m)
+    counts = known[:-1, :-1] & known[:-1, 1:] & known[1:, :-1] & known[1:, 1:] & shapely.contains_xy(area, *places)
+    if not counts.any():
+        return None
+    falling, rising = (heights[1:, 1:] - heights[:-1, :-1])[counts], (heights[:-1, 1:] - heights[1:, :-1])[counts]
+    slopes = np.stack([falling + rising, rising - falling]) / (2 * ground.spacing_m)
+    (least, most), axes = np.linalg.eigh(slopes @ slopes.T / slopes.shape[1])
+    if most < FLAT_SLOPE**2 or least > ALIKE_SHARE * most:
+        return None
+    heading = float(np.arctan2(axes[0, 0], axes[1, 0])) % np.pi
+    return 0.0 if np.pi - heading < 1e-9 else heading
 
 
 def quickest_heading(

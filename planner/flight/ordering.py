@@ -55,6 +55,26 @@ def reversed_line(line: FlightLine) -> FlightLine:
     return replace(line, points_m=line.points_m[::-1], kept_m=kept)
 
 
+def level_by_level(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
+    """Return level lines with those of one height flown one after the other, each from its end that is nearer.
+
+    Heights come in the order in which they are met, lines of one height by the way to the next.
+    """
+    by_height: dict[float, list[FlightLine]] = {}
+    for line in lines:
+        by_height.setdefault(round(float(line.points_m[0, 2]), 6), []).append(line)
+    ordered: list[FlightLine] = []
+    for block in by_height.values():
+        left = [state for line in block for state in (line, reversed_line(line))]
+        while left:
+            starts = np.array([state.points_m[0, :2] for state in left])
+            place = ordered[-1].points_m[-1, :2] if ordered else starts[0]
+            nearest = int(np.argmin(np.round(np.hypot(*(starts - place).T), 6)))
+            ordered.append(left[nearest])
+            del left[nearest - nearest % 2 : nearest - nearest % 2 + 2]
+    return tuple(ordered)
+
+
 def order_lines(flyer: Flyer, lines: Sequence[FlightLine], take_offs_m: Array, seed: int = 1) -> tuple[FlightLine, ...]:
     """Return lines in an order, and flown in directions, that make one short tour.
 

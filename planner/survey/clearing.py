@@ -18,6 +18,7 @@ from planner.flight.ordering import reversed_line
 from planner.flight.paths import Flyer, line_speed_mps
 from planner.flight.profile import FLOOR_STEP_M, Floor, highest_nearby
 from planner.flight.settings import Settings
+from planner.flight.stepping import least_stepped_agl_m
 from planner.ground.clearance import upper_surface
 from planner.ground.surface import Scene
 from planner.mission import Mission
@@ -36,7 +37,9 @@ def lines_to_fly(
     zones = closed_volumes(mission, scene)
     cleared = Kept(laid)
     if scene.keep_outs:
-        profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following == "level")
+        stepped, level = settings.following == "stepped", settings.following != "terrain"
+        least_m = least_stepped_agl_m(mission, settings.agl_m) if stepped else settings.agl_m
+        profile = profile_of(mission, scene, least_m, flyer, level=level)
         cleared = keep_clear(laid, zones, profile.relaid, most_shift_m=most_shift_m(settings))
     if not cleared.lines:
         what = f"keep-out areas leave no flight line: of each less than {LEAST_M:g} m of data would be left"

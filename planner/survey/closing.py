@@ -265,7 +265,7 @@ def ways_of(
         (heights[0], speeds[-1], rates[-1]),
     }
     ordered = sorted(flown, key=lambda way: (way[2] != rates[0], -way[0], -way[1]))
-    profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following == "level")
+    profile = profile_of(mission, scene, settings.agl_m, flyer, level=settings.following != "terrain")
     return tuple(_way(mission, scene, settings, profile, most_agl_m, *way) for way in ordered)
 
 

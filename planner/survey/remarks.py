@@ -10,6 +10,8 @@ import numpy as np
 from planner.assessment import Plan, Safety
 from planner.errors import Fault
 from planner.flight.cuts import drifting_lines
+from planner.flight.stepping import beyond_band
+from planner.flight.steps import BAND
 from planner.forecast.accuracy import TESTED_SLOPE_DEG, AccuracyFigures
 from planner.ground.clearance import heights_above_m
 from planner.ground.surface import Scene
@@ -133,6 +135,25 @@ def _wind_caution(plan: Plan) -> Iterator[Caution]:
         )
 
 
+def _band_caution(scene: Scene, plan: Plan) -> Iterator[Caution]:
+    """Yield where lines at heights in steps leave their band of heights above ground."""
+    if plan.settings is None or plan.settings.following != "stepped":
+        return
+    beyond = beyond_band(scene.ground, plan.lines, plan.settings.agl_m)
+    if beyond.line_ids:
+        yield Caution(
+            "height band",
+            "note",
+            f"{beyond.length_m:.0f} m of data are kept from more than {100 * BAND:.0f} % above or below the "
+            f"{plan.settings.agl_m:.0f} m chosen, from {beyond.least_agl_m:.0f} to {beyond.most_agl_m:.0f} m above "
+            f"ground, on {', '.join(beyond.line_ids)}: no part as long as its leads holds the band there with the "
+            "clearance kept, or a line was moved or added. The forecast counts it.",
+            beyond.most_agl_m,
+            (1 + BAND) * plan.settings.agl_m,
+            "m above ground",
+        )
+
+
 def _unknown_ground(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Caution]:
     """Yield how much of the way lies over ground that the mission lets be unknown; else such a way is a fault."""
     if mission.terrain.holes != "unknown":
@@ -163,6 +184,7 @@ def _flight_cautions(mission: Mission, scene: Scene, plan: Plan) -> Iterator[Cau
     )
     yield logging_caution(conditions.start, lasts_s)
     yield from _wind_caution(plan)
+    yield from _band_caution(scene, plan)
     yield from _unknown_ground(mission, scene, plan)
     yield from one_swath_caution(scene, plan)
     if not plan.sorties:

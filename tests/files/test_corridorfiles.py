@@ -166,6 +166,9 @@ def test_a_heading_beside_a_centreline_is_refused(tmp_path):
     job = a_job(tmp_path, flight={"heading_deg": 35})
     fault = refused(job, "E34", "heading_deg 35 is held, and the lines of a corridor run along its centreline")
     assert fault.where == "job.toml [flight] heading_deg"
+    job = a_job(tmp_path, flight={"heading_along": "contours"})
+    fault = refused(job, "E34", "heading_along contours is held, and the lines of a corridor run along its centreline")
+    assert fault.where == "job.toml [flight] heading_along"
 
 
 def test_files_that_cannot_be_trusted_are_refused(tmp_path):

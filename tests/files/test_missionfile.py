@@ -88,6 +88,7 @@ face_percentile = 10
 sidelap_min = 0.3
 survey_rules = "gsi_uav_laser_2025"
 theta = 1.2
+confidence = 0.9
 [faces]
 walls = "walls.geojson"
 height_m = 12
@@ -265,7 +266,7 @@ def test_every_left_out_value_is_one_assumption(tmp_path):
     expected -= {"window.tide_least_m", "window.tide_most_m"}
     expected -= {f"rates.{key}" for key in ("flight_hour", "sortie", "mobilise")}
     unasked = "text", "vertical_class_cm", "horizontal_rmse_m", "face_density_per_m2", "face_percentile"
-    expected -= {"requirement.survey_rules", "requirement.theta"}
+    expected -= {"requirement.survey_rules", "requirement.theta", "requirement.confidence"}
     expected -= {f"requirement.{key}" for key in unasked}
     expected -= {"faces.walls", "faces.height_m"}
     lines = mission(tmp_path, LEAST).assumptions
@@ -290,6 +291,11 @@ def test_leaving_one_value_out_adds_at_most_its_own_assumption(tmp_path, line):
 
 
 CORRIDOR = 'centreline = "line.geojson"\nwidth_left_m = 30\nwidth_right_m = 25.5'
+
+
+def test_a_heading_is_given_in_degrees_or_by_what_it_runs_along(tmp_path):
+    flight = mission(tmp_path, FULL.replace("heading_deg = 35", 'heading_along = "contours"')).flight
+    assert (flight.heading_deg, flight.heading_along) == (None, "contours")
 
 
 def test_a_centreline_with_its_widths_stands_in_place_of_an_area(tmp_path):
@@ -342,7 +348,15 @@ def test_auto_leaves_the_rates_to_the_planner(tmp_path):
         ("pulse_rate_hz = 150_000", "pulse_rate_hz = -1", "E33", "`pulse_rate_hz` is -1; .* greater than 0", ""),
         # words, kinds and names
         ('heights = "orthometric"', 'heights = "ortometric"', "E18", "ortometric", 'did you mean "orthometric"'),
-        ('following = "level"', 'following = "stepped"', "E18", "it should be 'terrain' or 'level'", "one of these"),
+        ('following = "level"', 'following = "slope"', "E18", "it should be 'terrain', 'level' or 'stepped'", "one of"),
+        ("heading_deg = 35", 'heading_along = "slope"', "E18", "it should be 'long_side' or 'contours'", "one of"),
+        (
+            "heading_deg = 35",
+            'heading_deg = 35\nheading_along = "contours"',
+            "E18",
+            "`heading_deg` 35 and `heading_along` contours are both given",
+            "give one of the two, or leave both out",
+        ),
         ("speed_mps = 6", 'speed_mps = "6"', "E18", '`speed_mps` is "6"; .* valid number', "without quotes"),
         ("speed_mps = 6", "speed_mps = true", "E18", "`speed_mps` is true; .* valid number", "without quotes"),
         ("date = 2027-04-12", 'date = "soon"', "E18", '`date` is "soon"', "such as 2027-04-12"),
