@@ -237,8 +237,9 @@ def _relaxed(mission: Mission, task: Task) -> Iterator[tuple[str, float, float, 
             ("clearance_m", limits.clearance_m, clearance),
         ):
             eased = replace(mission, limits=replace(limits, **{name: other}))
-            low, high = height_limits_m(eased)
-            yield name, value, other, eased, replace(task, least_agl_m=low, greatest_agl_m=high)
+            (low, high), (least, greatest) = height_limits_m(mission), height_limits_m(eased)
+            wider = task.least_agl_m + least - low, task.greatest_agl_m + greatest - high
+            yield name, value, other, eased, replace(task, least_agl_m=wider[0], greatest_agl_m=wider[1])
 
 
 def _asking(mission: Mission, requirement: Requirement) -> Mission:

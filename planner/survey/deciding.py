@@ -4,6 +4,7 @@ Lives here: what weighing settings needs of a plan, its batteries and its rates.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -12,10 +13,11 @@ from planner.assessment import Plan
 from planner.costing.costs import Costs, costs_of
 from planner.errors import InfeasibleError
 from planner.flight.energy import drawn_s
+from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine
 from planner.flight.loads import TourCosts
 from planner.flight.quicker import effort
-from planner.flight.settings import flat_task
+from planner.flight.settings import Settings, flat_task
 from planner.flight.tours import tour_of
 from planner.flight.tradeoffs import Saving, SavingOf, Tradeoffs, tradeoffs
 from planner.forecast.density import judging_cell_m
@@ -44,11 +46,22 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
         return None
     cell_m = planned_cell_m(mission, scene)
     planned = tightened(mission, scene, cell_m)
-    task = flat_task(planned, scene, plan.settings.heading_deg, cell_m)
-    try:
-        return tradeoffs(planned, task, saving_of(mission, scene, plan))
-    except InfeasibleError:
-        return None
+    flat = flat_task(planned, scene, plan.settings.heading_deg, cell_m)
+    saving = saving_of(mission, scene, plan)
+    for task in (_as_deep(flat, plan.settings, plan), flat):
+        try:
+            return tradeoffs(planned, task, saving)
+        except InfeasibleError:
+            continue
+    return None
+
+
+def _as_deep(flat: Task, settings: Settings, plan: Plan) -> Task:
+    """Return a task over ground that lies as far below nominal height as it does beneath the plan's lines."""
+    heights = [one.agl_max_m for one in plan.figures if one.line_id.startswith(LAID) and np.isfinite(one.agl_max_m)]
+    deeper = max(max(heights, default=0.0) - settings.agl_m, 0.0)
+    highest = max(flat.greatest_agl_m - deeper, settings.agl_m)
+    return replace(flat, deeper_m=deeper, greatest_agl_m=min(highest, flat.greatest_agl_m))
 
 
 def plan_costs(mission: Mission, plan: Plan) -> Costs | None:
