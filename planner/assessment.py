@@ -5,7 +5,7 @@ Lives here: the nouns plan, forecast and assessment. Must not know how any of it
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +22,7 @@ from planner.forecast.budgets import CellErrors
 from planner.forecast.calibration import Calibration
 from planner.forecast.calibrationlines import Help
 from planner.forecast.checkpoints import Layout
-from planner.forecast.confidence import Confidence, Seen
+from planner.forecast.confidence import Confidence, Seen, Sure
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import Gap
@@ -35,6 +35,7 @@ from planner.safety.exposures import HazardDistances
 from planner.safety.groundrisk import GroundRisk
 from planner.safety.rules import RuleResult
 from planner.safety.windowcautions import DayWindows
+from planner.surveyrules import Measure, SurveyRule, SurveyRules
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,7 @@ class Forecast:
     passes : ndarray of uint8, shape (rows, cols)
         Lines that bring at least one return.
     cause : ndarray of uint8, shape (rows, cols)
-        0 met, 1.. position in `CAUSES` + 1, 255 outside the area.
+        0 met, 1.. position in `CAUSES` + 1, 255 outside the area; by `sure` where that is asked for.
     gaps : tuple of Gap
         Largest first.
     density, faces, coverage
@@ -147,6 +148,8 @@ class Forecast:
         Errors of heights and places, cell by cell.
     accuracy : AccuracyFigures
         What they say about the requirement.
+    sure : Sure or None
+        What cells have with the confidence asked for, by which they are judged; None where none is asked for.
     """
 
     cells: CellGrid
@@ -169,6 +172,7 @@ class Forecast:
     seen: Seen
     errors: CellErrors
     accuracy: AccuracyFigures
+    sure: Sure | None = None
 
     @property
     def vertical_rmse_m(self) -> npt.NDArray[np.float64]:
@@ -324,6 +328,110 @@ class MendStep:
     minutes_added: float
 
 
+ArticleStatus = Literal["satisfied", "not satisfied", "declare"]
+"""Declare: a plan cannot show it, or lacks what would tell; the surveyor in charge shows it."""
+
+
+@dataclass(frozen=True)
+class Article:
+    """How a plan stands to one rule of an article, as far as a plan and its forecast can tell.
+
+    Attributes
+    ----------
+    rule : SurveyRule
+        The rule.
+    asked, found : str
+        What it asks of this job, and what plan, forecast or declared facts show.
+    status : {"satisfied", "not satisfied", "declare"}
+        How one stands to the other.
+    note : str
+        How it was judged.
+    """
+
+    rule: SurveyRule
+    asked: str
+    found: str
+    status: ArticleStatus
+    note: str = ""
+
+    @property
+    def measure(self) -> Measure:
+        """What is judged."""
+        return self.rule.measure
+
+
+@dataclass(frozen=True)
+class CheckArea:
+    """A place at which heights of two neighbouring courses are to be compared.
+
+    Attributes
+    ----------
+    area_id : str
+        ``"CA01"`` onwards, in the order of courses.
+    courses : (str, str)
+        Names of both lines.
+    east_m, north_m, up_m : float
+        Local place of its middle and height of the ground there [m].
+    side_m : float
+        Side of the square, or diameter of the circle [m].
+    slope_deg : float
+        Slope of the ground [deg].
+    """
+
+    area_id: str
+    courses: tuple[str, str]
+    east_m: float
+    north_m: float
+    up_m: float
+    side_m: float
+    slope_deg: float
+
+
+@dataclass(frozen=True)
+class CheckAreas:
+    """Proposed places of check areas.
+
+    Attributes
+    ----------
+    areas : tuple of CheckArea
+        In the order of courses.
+    overlaps : tuple of (str, str)
+        Neighbouring courses that see the same ground.
+    lacking : tuple of (str, str)
+        Those of them in which open, gentle ground leaves fewer places than are asked for.
+    """
+
+    areas: tuple[CheckArea, ...]
+    overlaps: tuple[tuple[str, str], ...]
+    lacking: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Articles:
+    """A plan held against rules of survey work; no acceptance: the surveyor in charge decides.
+
+    Attributes
+    ----------
+    rules : SurveyRules
+        The document.
+    theta : float
+        What the point spacing was divided by.
+    required_per_m2, planned_per_m2 : float
+        Density that the forecast is judged by, and the one that was planned for [1/m2].
+    articles : tuple of Article
+        In the order of the document.
+    check_areas : CheckAreas
+        Where courses are to be compared.
+    """
+
+    rules: SurveyRules
+    theta: float
+    required_per_m2: float
+    planned_per_m2: float
+    articles: tuple[Article, ...]
+    check_areas: CheckAreas
+
+
 @dataclass(frozen=True)
 class Assessment:
     """All there is to say about a job: what the writers of outputs receive.
@@ -346,6 +454,8 @@ class Assessment:
         How the plan was mended, in order; none where it met the requirement at once, or nobody asked.
     tradeoffs : Tradeoffs or None
         What the settings trade for what; None for lines that somebody drew, or where nobody asked.
+    survey_articles : Articles or None
+        How the plan stands to published rules of survey work; None where the mission names none.
     costs : Costs or None
         What the flight costs; None without rates.
     """
@@ -361,4 +471,5 @@ class Assessment:
     safety: Safety = Safety()
     mending: tuple[MendStep, ...] = ()
     tradeoffs: Tradeoffs | None = None
+    survey_articles: Articles | None = None
     costs: Costs | None = None

@@ -49,6 +49,9 @@ class Requirement:
         The share of the area of faces [percent] that may lie below that density; None takes `percentile`.
     sidelap_min : float
         Least share of a swath that its neighbour must also cover, 0-0.9.
+    confidence : float or None
+        Chance with which a cell must have its density, and its height error where one is asked for, to count as met,
+        0.5-0.99, over flights drawn from the doubts; None judges the flight as planned.
     survey_rules : str or None
         Published rules of survey work that the plan must keep to: bundled ones by name, or a TOML file of the user's
         own, relative to the mission file; None names none.
@@ -69,6 +72,7 @@ class Requirement:
     face_density_per_m2: Positive | None = None
     face_percentile: Annotated[float, Field(ge=0, le=50)] | None = None
     sidelap_min: Annotated[float, Field(ge=0, lt=0.9)] = 0.2
+    confidence: Annotated[float, Field(ge=0.5, le=0.99)] | None = None
     survey_rules: Annotated[str, Field(min_length=1, max_length=200)] | None = None
     theta: Annotated[float, Field(ge=1, le=3)] | None = None
 

@@ -13,6 +13,7 @@ from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
 from planner.survey import assess, make_plan
 from planner.survey import quality as qualities
+from planner.survey import sureness
 
 MISSIONS = Path(planner.__file__).parents[1] / "missions"
 
@@ -87,7 +88,7 @@ def test_checkpoint_polygons_outside_the_area_are_refused(tmp_path):
 def test_chances_in_a_sample_of_cells_stand_for_all(meadow, monkeypatch):
     mission, scene, found = meadow
     whole = found.quality.confidence
-    monkeypatch.setattr(qualities, "MOST_WEIGHED", int(found.forecast.judged.sum() / 3))
+    monkeypatch.setattr(sureness, "MOST_WEIGHED", int(found.forecast.judged.sum() / 3))
     part = qualities.quality_of(mission, scene, found.plan, found.forecast).confidence
     assert "cells, each for the 3.9 about it" in part.definition
     assert (np.isnan(part.chance) == np.isnan(whole.chance)).all()

@@ -31,6 +31,7 @@ REASONS = {
     "dim surface": "Beyond reach at this surface's own brightness; one as bright as the card assumes would return.",
     "canopy": "Crowns let too little light through to the ground.",
     "sparse": "Pulses return, but there are too few of them.",
+    "height error": "Dense enough, but its height is not sure enough to be as exact as is asked.",
 }
 """Why cells of a cause are below their target, one plain sentence each."""
 

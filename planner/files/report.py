@@ -72,6 +72,10 @@ CAUSE_WORDS = {
         "Pulses reach it, but too few of them.",
         "Fly slower, at a higher pulse rate that still reaches, or add a second pass.",
     ),
+    "height error": (
+        "It has its density with the confidence asked for, but not together with the height error.",
+        "Fly lower, with a narrower opening, or add a second pass.",
+    ),
 }
 """What each cause means and what can be done, one sentence each."""
 

@@ -3,6 +3,7 @@
 Lives here: chances per cell and for the site, by the closed forms of `perturbed`. Must not know how lines were planned.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -73,6 +74,38 @@ class Confidence:
     below_pct_p50: float
     below_pct_p95: float
     chance_met: float
+
+
+@dataclass(frozen=True)
+class Sure:
+    """What cells have with a chance of at least so much.
+
+    Attributes
+    ----------
+    confidence : float
+        The chance, 0-1.
+    draws : int
+        Flights that it was counted over.
+    doubt : float
+        One standard error of that chance by so many draws, which is taken off what is counted.
+    density_per_m2 : ndarray, shape (rows, cols)
+        Density that a cell has in that share of draws; nan where it is not judged [1/m2].
+    exact : ndarray of bool, shape (rows, cols)
+        False where a cell meets the density with that chance, but not together with the height error asked for.
+    """
+
+    confidence: float
+    draws: int
+    doubt: float
+    density_per_m2: Array
+    exact: Mask
+
+    def in_words(self) -> str:
+        """Return the chance and how it is counted."""
+        return (
+            f"a chance of at least {self.confidence:g}, counted over {self.draws} draws with one standard error of "
+            f"that, {self.doubt:.2g}, taken off"
+        )
 
 
 @dataclass(frozen=True)
@@ -164,7 +197,7 @@ def judge_confidence(
     by_source = {name: float(unsure[1] - unsure[2 + place]) for place, name in enumerate(SOURCES)}
     costliest = max(by_source, key=lambda name: by_source[name])
     p05, p50, p95 = np.percentile(100 * below / max(many, 1), [5, 50, 95])
-    may_fail = int(requirement.percentile / 100 * (max(many, 1) - 1) * (1 + ROUNDING))
+    may_fail = cells_that_may_fail(requirement.percentile, many)
     return Confidence(
         definition=_definition(requirement, draws, target_sd_m),
         draws=draws.count,
@@ -180,6 +213,49 @@ def judge_confidence(
         below_pct_p95=float(p95),
         chance_met=float((below <= may_fail).mean()),
     )
+
+
+def hold(
+    seen: Seen,
+    ground: Ground,
+    cells: CellGrid,
+    requirement: Requirement,
+    draws: Draws,
+    confidence: float,
+    *,
+    target_sd_m: float | None = None,
+    threads: int = 2,
+) -> Sure:
+    """Return what cells have with a chance of at least `confidence`; the others are as for `judge_confidence`.
+
+    A cell meets a density with that chance where the density that is returned meets it. A chance p counted over n draws
+    is known to the root of p (1 - p) / n, which is taken off.
+    """
+    *inputs, site, asked = kernel_inputs(seen, ground, cells, requirement, draws, target_sd_m)
+    count = cells.rows * cells.cols
+    doubt = math.sqrt(confidence * (1 - confidence) / draws.count)
+    place = draws.count - math.ceil(min(confidence + doubt, 1.0) * draws.count * (1 - ROUNDING))
+    held = np.zeros((count, 2))
+    spans = [(first, min(first + _SPAN, count)) for first in range(0, count, _SPAN)]
+
+    def weigh(span: tuple[int, int]) -> None:
+        perturbed.hold_cells(span, *inputs, draws.terms, site, asked, place, held)
+
+    with ThreadPoolExecutor(threads) as pool:
+        list(pool.map(weigh, spans))
+    need = asked[0]
+    return Sure(
+        confidence=confidence,
+        draws=draws.count,
+        doubt=doubt,
+        density_per_m2=np.where(ground.judged, held[:, 0].reshape(ground.judged.shape) / cells.cell_m**2, np.nan),
+        exact=~ground.judged | ((held[:, 0] < need) | (held[:, 1] >= need)).reshape(ground.judged.shape),
+    )
+
+
+def cells_that_may_fail(percentile: float, many: int) -> int:
+    """Return how many of the judged cells may lie below where the cell at a percentile must not [percent]."""
+    return int(percentile / 100 * (max(many, 1) - 1) * (1 + ROUNDING))
 
 
 def _chances(hits: npt.NDArray[np.int32], draws: Draws, judged: Mask) -> Chances:

@@ -12,6 +12,7 @@ import rasterio.features
 import shapely
 from affine import Affine
 
+from planner.forecast.confidence import Sure
 from planner.ground.surface import CellGrid, HeightGrid, Scene
 from planner.ranging.pulses import Tally
 from planner.requirement import Requirement
@@ -144,7 +145,13 @@ def density_per_m2(tally: Tally, cells: CellGrid, known: Mask, coverage: str, re
 
 
 def judge_density(
-    first_per_m2: Array, ground_per_m2: Array, judged: Mask, requirement: Requirement, scene: Scene, cell_m: float
+    first_per_m2: Array,
+    ground_per_m2: Array,
+    judged: Mask,
+    requirement: Requirement,
+    scene: Scene,
+    cell_m: float,
+    sure: Sure | None = None,
 ) -> tuple[DensityFigures, bool]:
     """Return the figures of the judged cells and whether the requirement is met.
 
@@ -163,15 +170,20 @@ def judge_density(
         Says what is known to stand on the ground.
     cell_m : float
         Side of the judging cell [m].
+    sure : Sure, optional
+        What cells have with the confidence asked for, which is judged instead.
     """
     by_kind = {"first": _values(first_per_m2, judged), "ground": _values(ground_per_m2, judged)}
     values = by_kind[requirement.returns]
-    at_percentile = float(np.percentile(values, requirement.percentile, method="lower"))
+    held = values if sure is None else _values(sure.density_per_m2, judged)
+    at_percentile = float(np.percentile(held, requirement.percentile, method="lower"))
     passes = "all passes pooled" if requirement.coverage == "aggregate" else "the best single pass"
     definition = (
         f"{requirement.returns} returns per square metre of plan area, {passes}, in square cells of {cell_m:g} m "
         f"inside the area; the {requirement.percentile:g}th percentile of cells is held against the target"
     )
+    if sure is not None:
+        definition += f", by the density that a cell has with {sure.in_words()}"
     mean, p05, least = _spread(values)
     first_mean, first_p05, first_least = _spread(by_kind["first"])
     ground_mean, ground_p05, ground_least = _spread(by_kind["ground"])

@@ -4,6 +4,7 @@ Lives here: the doubts of a job, and the random numbers of many flights that mig
 a draw is judged.
 """
 
+import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -138,7 +139,8 @@ def make_draws(
     """Draw flights that might be flown.
 
     All numbers are drawn at once, each source from a generator of its own, so that a source's numbers stay what they
-    are when another's doubt changes.
+    are when another's doubt changes. So does each leg: what it does otherwise hangs on where it runs, not on what else
+    is flown, so that a flight and the same with a leg added differ by that leg alone.
 
     Parameters
     ----------
@@ -157,12 +159,13 @@ def make_draws(
     terms : int
         Terms of the height error.
     """
-    terrain, flight, sensor, surface, leaves, air, errors = (
+    terrain, flight, _, surface, leaves, air, errors = (
         np.random.default_rng([seed, source]) for source in range(len(SOURCES))
     )
     nodes = (count, *(int(np.ceil(n * cells.cell_m / doubts.patch_m)) + 1 for n in (cells.rows, cells.cols)))
     common = doubts.terrain_common_share
-    moved, angles = _flown_otherwise(doubts, legs, (count, into_wind), flight, sensor)
+    wind = flight.standard_normal((count, 1, 2)) * (doubts.wind_sd_mps if into_wind else 0.0)
+    moved, angles = _flown_otherwise(doubts, legs, wind, seed)
     between = doubts.reflectance_patch_share
     return Draws(
         doubts=doubts,
@@ -182,29 +185,36 @@ def make_draws(
     )
 
 
-def _flown_otherwise(
-    doubts: SiteDoubts,
-    legs: Sequence[Leg],
-    how: tuple[int, bool],
-    flight: np.random.Generator,
-    sensor: np.random.Generator,
-) -> tuple[Array, Array]:
-    """Return what legs do otherwise, shape (n, legs, 9), and the angles behind it, shape (n, legs, 4)."""
-    count, into_wind = how
-    shape = (count, len(legs))
-    wind = flight.standard_normal((count, 1, 2)) * (doubts.wind_sd_mps if into_wind else 0.0)
+def _flown_otherwise(doubts: SiteDoubts, legs: Sequence[Leg], wind: Array, seed: int) -> tuple[Array, Array]:
+    """Return what legs do otherwise, shape (n, legs, 9), and the angles behind it, shape (n, legs, 4).
+
+    `wind` is what is added to it, shape (n, 1, 2) [m/s].
+    """
+    shape = (len(wind), len(legs))
     ahead, rightward, speed = course_of(legs)
     crab = np.arctan2((wind * rightward).sum(-1), np.maximum(speed + (wind * ahead).sum(-1), 0.1 * speed))
     sds = np.radians([doubts.heading_sd_deg, doubts.pitch_sd_deg, doubts.roll_sd_deg])
-    offsets = sensor.standard_normal((*shape, 3)) * sds
+    offsets = _of_legs(legs, len(wind), seed, SOURCES.index("attitude")) * sds
+    shifts = _of_legs(legs, len(wind), seed, SOURCES.index("wind and track"))
     moved = np.empty((*shape, 9))
-    moved[..., ASIDE] = flight.standard_normal(shape) * doubts.aside_sd_m
-    moved[..., UP] = flight.standard_normal(shape) * doubts.up_sd_m
-    moved[..., SPEED] = np.exp(flight.standard_normal(shape) * doubts.speed_log_sd)
+    moved[..., ASIDE] = shifts[..., ASIDE] * doubts.aside_sd_m
+    moved[..., UP] = shifts[..., UP] * doubts.up_sd_m
+    moved[..., SPEED] = np.exp(shifts[..., SPEED] * doubts.speed_log_sd)
     heading = offsets[..., 0]
     for place, angle in ((TURNED, crab + heading), (BY_HEADING, heading), (BY_CRAB, crab)):
         moved[..., place], moved[..., place + 1] = np.cos(angle), np.sin(angle)
     return moved, np.concatenate([crab[..., np.newaxis], offsets], axis=-1)
+
+
+def _of_legs(legs: Sequence[Leg], count: int, seed: int, source: int) -> Array:
+    """Return three standard deviates a leg, shape (count, legs, 3); where legs run alike each has its own."""
+    found, seen = np.empty((count, len(legs), 3)), dict[int, int]()
+    for number, leg in enumerate(legs):
+        runs = zlib.crc32((np.round(leg.points_m[[0, -1]], 3) + 0.0).tobytes())  # no negative zeros
+        seen[runs] = seen.get(runs, 0) + 1
+        own = np.random.default_rng([seed, source, runs, seen[runs]])
+        found[:, number] = own.standard_normal((count, 3))
+    return found
 
 
 def course_of(legs: Sequence[Leg]) -> tuple[Array, Array, Array]:

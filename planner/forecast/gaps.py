@@ -36,8 +36,14 @@ CAUSES = (
     "dim surface",
     "canopy",
     "sparse",
+    "height error",
 )
-"""The closed list, in order of decision; code in cause.tif = position + 1. 0 = meets its density."""
+"""The closed list, in order of decision; code in cause.tif = position + 1. 0 = meets what is asked.
+
+The last one is of cells that meet their density with the confidence asked for, but not together with the height error.
+"""
+
+ROUNDING = 1e-9
 
 NOT_JUDGED = 255
 """Code in cause.tif of cells outside the area of interest."""
@@ -117,7 +123,7 @@ def decide_causes(
     Parameters
     ----------
     density : ndarray, shape (rows, cols)
-        Density as judged [1/m2]; nan on unknown terrain.
+        Density as judged, or what a cell has of it with the confidence asked for [1/m2]; nan on unknown terrain.
     judged : ndarray of bool, shape (rows, cols)
         Cells inside the area.
     water : ndarray of bool, shape (rows, cols)
@@ -132,7 +138,8 @@ def decide_causes(
     counts = tally.aggregate if requirement.coverage == "aggregate" else tally.best
     target_per_m2 = requirement.target_per_m2
     needed = target_per_m2 * cells.cell_m**2
-    kept, losses = _kept_and_lost(tally, counts, requirement)
+    losses = _losses(tally, counts, requirement)
+    kept = np.nan_to_num(density) * cells.cell_m**2 * (1 + ROUNDING)
     below = judged & ~(density >= target_per_m2)
     codes = np.full(judged.shape, NOT_JUDGED, dtype=np.uint8)
     codes[judged] = 0
@@ -151,10 +158,9 @@ def decide_causes(
     return codes
 
 
-def _kept_and_lost(tally: Tally, lost: Array, requirement: Requirement) -> tuple[Array, list[tuple[str, Array]]]:
-    """Return the returns that count, and those lost to each cause in the order of `CAUSES`, each (rows, cols)."""
+def _losses(tally: Tally, lost: Array, requirement: Requirement) -> list[tuple[str, Array]]:
+    """Return the returns that are lost to each cause in the order of `CAUSES`, each of shape (rows, cols)."""
     pooled = requirement.coverage == "aggregate"
-    kept = tally.first if pooled else tally.most_first
     shadowed, canopy = lost[..., SHADOWED], np.zeros(lost.shape[:2])
     if requirement.returns == "ground":
         kept = tally.ground if pooled else tally.most_ground
@@ -162,7 +168,7 @@ def _kept_and_lost(tally: Tally, lost: Array, requirement: Requirement) -> tuple
         # What is caught by a roof hides the ground beneath it.
         shadowed = shadowed + np.where(free == 0, lost[..., RETURNS], 0)
         canopy = free - kept
-    return kept, [
+    return [
         ("minimum range", lost[..., TOO_NEAR]),
         ("shadow", shadowed),
         ("range ambiguity", lost[..., AMBIGUOUS]),

@@ -166,6 +166,7 @@ _REMEDIES = {
     "dim surface": "fly lower or at a lower pulse rate, on a dry day, or with another wavelength",
     "canopy": "fly when leaves are off, or slower with a narrower opening",
     "sparse": "fly slower, or add a second pass",
+    "height error": "fly lower, or with a narrower opening; or add a second pass",
 }
 
 

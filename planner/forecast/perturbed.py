@@ -213,8 +213,9 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     """Add what a look brings in every draw and variant to `totals`, shape (draws, VARIANTS).
 
     `look` is the leg, the sample over all legs, the sample within the leg, and the returns as planned; what is returned
-    is the length of the look over its height.
+    is the length of the look over its height. Of `totals` with one column only `ALL` is filled.
     """
+    variants = min(SURE_ATTITUDE + 1, totals.shape[1])
     leg, row, sample, returns = look
     origins, axis, velocities, turnings, figures, sums, numbers = flight
     moved, turns, extinction = drawn
@@ -260,7 +261,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
     if visible <= 0.0:
         return slant
     for draw in range(len(totals)):
-        for variant in range(SURE_ATTITUDE + 1):
+        for variant in range(variants):
             effect = effects[draw, draws.RISE], effects[draw, draws.RISE_E], effects[draw, draws.RISE_N]
             near, go, bent, spun, turn, tilt = _otherwise(
                 variant, (gap, move, rise, turning), (right_e, right_n), effect, moved[draw, leg], turns[draw, leg]
@@ -283,7 +284,7 @@ def _weigh_look(look, place, rise, flight, lights, drawn, effects, code, leafy, 
             clear = np.exp(-air_per_m * extinction[draw] * distance)
             bright = effects[draw, draws.BRIGHTNESS]
             totals[draw, variant] += pulses * _seen(chances, number, shine * bright * clear)
-            if variant == ALL:
+            if variant == ALL and variants > 1:
                 totals[draw, SURE_REFLECTANCE] += pulses * _seen(chances, number, shine * clear)
                 planned = np.exp(-air_per_m * distance)
                 totals[draw, SURE_AIR] += pulses * _seen(chances, number, shine * bright * planned)
@@ -317,8 +318,8 @@ def _judge(totals, effects, terms, variances, scale, need, most_variance, hits, 
 def draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, asked, work):
     """Fill the returns of a cell in every draw and variant; return what to multiply them by.
 
-    `work` holds effects, shape (draws, 5), and twice totals, shape (draws, VARIANTS): of the cell, and of one leg. The
-    others are as for `weigh_cells`.
+    `work` holds effects, shape (draws, 5), and twice totals, shape (draws, VARIANTS), or (draws, 1) where `ALL` is
+    enough: of the cell, and of one leg. The others are as for `weigh_cells`.
     """
     starts, leg_of, sample_of, row_of, returns_of = looks
     centres, slopes = faces
@@ -342,7 +343,7 @@ def draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, a
         if k + 1 == past or leg_of[k + 1] != leg_of[k]:
             if single:
                 for draw in range(len(totals)):
-                    for variant in range(VARIANTS):
+                    for variant in range(totals.shape[1]):
                         totals[draw, variant] = max(totals[draw, variant], of_leg[draw, variant])
                         of_leg[draw, variant] = 0.0
             counted = max(counted, leg_counted) if single else counted + leg_counted
@@ -393,3 +394,38 @@ def weigh_cells(span, looks, faces, flight, lights, drawn, fields, leaves, terms
         if judged[cell]:
             scale = draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, asked, work)
             _judge(totals, effects, terms, variances[cell], scale, need, most_variance, hits[cell], below)
+
+
+@kernel
+def hold_cells(span, looks, faces, flight, lights, drawn, fields, leaves, terms, site, asked, place, held):
+    """Fill what the judged cells of a span bring in all but the `place` draws that bring least.
+
+    The others are as for `weigh_cells`.
+
+    Parameters
+    ----------
+    place : int
+        How many draws may bring less.
+    held : ndarray, shape (cells, 2)
+        Filled: returns, and the same where draws in which the height is not exact enough bring none.
+    """
+    judged, variances = site[0], site[5]
+    most_variance = asked[2]
+    many = len(terms)
+    effects, counts = np.ones((many, 5)), np.empty(many)
+    totals, of_leg = np.zeros((many, 1)), np.zeros((many, 1))
+    work = effects, totals, of_leg
+    for cell in range(span[0], span[1]):
+        if not judged[cell]:
+            continue
+        scale = draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, asked, work)
+        for draw in range(many):
+            counts[draw] = totals[draw, ALL] * scale * effects[draw, draws.PASSED]
+        held[cell, 0] = np.partition(counts, place)[place]
+        for draw in range(many):
+            variance = 0.0
+            for term in range(variances.shape[1]):
+                variance += variances[cell, term] * terms[draw, term] ** 2
+            if not variance <= most_variance:
+                counts[draw] = 0.0
+        held[cell, 1] = np.partition(counts, place)[place]

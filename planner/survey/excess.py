@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from planner.assessment import Forecast
+from planner.forecast.confidence import cells_that_may_fail
 from planner.forecast.parts import water_cells
 from planner.ground.surface import Scene
 from planner.mission import Mission
@@ -39,7 +40,7 @@ def excess_m2(mission: Mission, scene: Scene, forecast: Forecast) -> float:
 def allowed_m2(mission: Mission, scene: Scene, forecast: Forecast) -> float:
     """Return the area that may fall short: cells under the judged percentile [m2]."""
     dry = int((forecast.judged & ~water_cells(scene.cover, forecast.cells)).sum())
-    return int(mission.requirement.percentile / 100 * max(dry - 1, 0)) * forecast.cells.cell_m**2
+    return cells_that_may_fail(mission.requirement.percentile, dry) * forecast.cells.cell_m**2
 
 
 def spare_lines(

@@ -13,7 +13,7 @@ from planner.flight.flightlines import FlightLine
 from planner.forecast import density as densities
 from planner.forecast.accuracy import AccuracyFigures, judge_accuracy
 from planner.forecast.budgets import CellErrors, cell_errors, signal_ratios
-from planner.forecast.confidence import Seen
+from planner.forecast.confidence import Seen, cells_that_may_fail
 from planner.forecast.density import CoverageFigures
 from planner.forecast.faces import judge_faces
 from planner.forecast.gaps import CAUSES, code_of, decide_causes, outline_gaps
@@ -32,6 +32,7 @@ from planner.ranging.cases import cases_named
 from planner.ranging.fates import RETURNS
 from planner.ranging.pulses import Tally
 from planner.survey.firing import Fired, fire
+from planner.survey.sureness import sure_of
 
 Progress = Callable[[str, int, int], None]
 
@@ -56,11 +57,15 @@ def make_forecast(
     threads : int
         Lines fired at the same time; the result does not depend on it.
     """
-    return judge(mission, scene, fire(mission, scene, lines, progress=progress, threads=threads))
+    fired = fire(mission, scene, lines, progress=progress, threads=threads)
+    return judge(mission, scene, fired, threads=threads)
 
 
-def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
-    """Return what a flight that is fired means for the requirement."""
+def judge(mission: Mission, scene: Scene, fired: Fired, *, threads: int = 2) -> Forecast:
+    """Return what a flight that is fired means for the requirement.
+
+    Where that asks for a confidence, cells are judged by what they have with it.
+    """
     requirement, cells, judged, tally = mission.requirement, fired.cells, fired.judged, fired.tally
     seen = Seen(fired.looks, fired.faces, fired.legs, fired.lights)
     water = judged & water_cells(scene.cover, cells)
@@ -70,10 +75,16 @@ def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
     first = pooled if requirement.coverage == "aggregate" else single
     ground = densities.density_per_m2(tally, cells, known, requirement.coverage, "ground")
     density = first if requirement.returns == "first" else ground
-    figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m)
-    causes = decide_causes(density, judged, water, tally, cells, scene.top, fired.legs, requirement)
-    cases = _cases(mission, scene, tally, density, dry, cells.cell_m)
     errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
+    sure = sure_of(mission, scene, seen, errors, density, dry, cells, threads)
+    held = density if sure is None else np.where(dry & ~np.isnan(density), sure.density_per_m2, density)
+    figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m, sure)
+    causes = decide_causes(held, judged, water, tally, cells, scene.top, fired.legs, requirement)
+    if sure is not None:
+        causes[dry & (causes == 0) & ~sure.exact] = code_of("height error")
+        few = int((dry & (causes > 0)).sum()) <= cells_that_may_fail(requirement.percentile, int(dry.sum()))
+        dense = dense and few
+    cases = _cases(mission, scene, tally, held, dry, cells.cell_m)
     faces = judge_faces(first, judged, cells, scene.layers, requirement, mission.faces, scene.walls)
     return Forecast(
         cells=cells,
@@ -96,6 +107,7 @@ def judge(mission: Mission, scene: Scene, fired: Fired) -> Forecast:
         seen=seen,
         errors=errors,
         accuracy=accuracy,
+        sure=sure,
     )
 
 
@@ -128,7 +140,8 @@ def _cases(
     found = []
     for number, (name, words) in enumerate(cases_named(mission, scene)):
         other = density
-        if number and mission.requirement.returns == "first" and scene.foliage is None:
+        plain = mission.requirement.returns == "first" and mission.requirement.confidence is None
+        if number and plain and scene.foliage is None:
             other = np.where(np.isnan(density), np.nan, counts[..., number - 1] / cell_m**2)
         elif number:
             share = np.divide(counts[..., number - 1], returns, out=np.ones(returns.shape), where=returns > 0)

@@ -3,9 +3,7 @@
 Lives here: these parts put together from one forecast. Must not know files.
 """
 
-import math
 from collections.abc import Callable
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,26 +15,19 @@ from planner.forecast.budgets import signal_ratios
 from planner.forecast.calibration import Calibration, calibration_strength, sightings_of, usual_limits
 from planner.forecast.calibrationlines import Help, candidate_lines, what_would_help
 from planner.forecast.checkpoints import Layout, place_checkpoints
-from planner.forecast.confidence import Confidence, Ground, judge_confidence
-from planner.forecast.draws import SiteDoubts, class_log_sds, make_draws
 from planner.forecast.footing import Footing, read_footing
 from planner.forecast.layoutrules import Land
 from planner.forecast.parts import cell_classes, water_cells
 from planner.forecast.sharing import SharedErrors, shared_errors
 from planner.forecast.volumes import pad_errors, smallest_change, volume_error
-from planner.ground.surface import CellGrid, Scene
+from planner.ground.surface import Scene
 from planner.mission import Mission
-from planner.ranging.uncertainty import TERMS
 from planner.survey.legs import reach_m_of
+from planner.survey.sureness import confidence_of
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
-Indices = npt.NDArray[np.int64]
-Chances = npt.NDArray[np.float32]
-
-MOST_WEIGHED = 400_000
-"""Cells that chances are weighed in; of more, an even sample."""
 
 _STEPS = ("checkpoints", "acceptance", "calibration", "volumes", "confidence")
 
@@ -77,7 +68,9 @@ def quality_of(
     tell("volumes")
     pads = _pads(scene, forecast, shared)
     tell("confidence")
-    return Quality(acceptance, checkpoints, calibration, helpful, pads, _confidence(mission, scene, forecast, threads))
+    known = forecast.seen, forecast.errors, forecast.density_per_m2, _dry(scene, forecast), forecast.cells
+    sure = confidence_of(mission, scene, *known, threads)
+    return Quality(acceptance, checkpoints, calibration, helpful, pads, sure)
 
 
 def _shared(mission: Mission, scene: Scene, forecast: Forecast) -> SharedErrors:
@@ -166,77 +159,3 @@ def _pads(scene: Scene, forecast: Forecast, shared: SharedErrors) -> tuple[Pad, 
             volume = volume_error(pad_errors(seen.looks, seen.faces, inside, sds, cells.cell_m))
             found.append(Pad(feature.name, volume, smallest_change(volume)))
     return tuple(found)
-
-
-def _confidence(mission: Mission, scene: Scene, forecast: Forecast, threads: int) -> Confidence | None:
-    cells, requirement = forecast.cells, mission.requirement
-    doubts = SiteDoubts(**vars(mission.doubts), terrain_sd_m=mission.terrain.vertical_sd_m)
-    if not doubts.draws or any(leg.pattern.kind == "profiling" for leg in forecast.seen.legs):
-        return None
-    surfaces, nm = scene.cover.surfaces if scene.cover else (), mission.sensor.wavelength_nm
-    target = requirement.target_rmse_m
-    if target is not None:
-        target = float(np.sqrt(max(target**2 - mission.checkpoints.survey_sd_m**2, 0.0)))
-    single = requirement.coverage == "single"
-    terms = forecast.errors.single_terms_m2 if single else forecast.errors.terms_m2
-    dry = _dry(scene, forecast)
-    blocks, sample = _sampled(dry)
-    ground = Ground(
-        judged=sample,
-        density_per_m2=forecast.density_per_m2,
-        codes=cell_classes(scene.cover, cells),
-        optical_depth=_at_centres(scene.foliage, cells),
-        variances_m2=None if target is None else terms.reshape(*forecast.judged.shape, len(TERMS)),
-    )
-    draws = make_draws(
-        doubts,
-        cells,
-        forecast.seen.legs,
-        class_log_sds(surfaces, nm, doubts),
-        count=doubts.draws,
-        seed=mission.conditions.seed,
-        into_wind=mission.aircraft.nose == "into_wind",
-        terms=len(TERMS),
-    )
-    found = judge_confidence(forecast.seen, ground, cells, requirement, draws, target_sd_m=target, threads=threads)
-    return found if blocks is None else _spread_out(found, dry, sample, blocks)
-
-
-def _sampled(cells: Mask) -> tuple[Indices | None, Mask]:
-    """Return the square block of each cell and one cell of each block, or no blocks and all where these are few."""
-    stride = math.ceil(math.sqrt(cells.sum() / MOST_WEIGHED))
-    if stride <= 1:
-        return None, cells
-    row, col = (np.arange(n) // stride for n in cells.shape)
-    blocks = row[:, np.newaxis] * (col[-1] + 1) + col
-    flat = np.flatnonzero(cells)
-    sample = np.zeros(cells.size, dtype=bool)
-    sample[flat[np.unique(blocks.ravel()[flat], return_index=True)[1]]] = True
-    return blocks, sample.reshape(cells.shape)
-
-
-def _spread_out(found: Confidence, cells: Mask, sample: Mask, blocks: Indices) -> Confidence:
-    """Return a confidence weighed in a sample as one of all cells: each stands for those of its block."""
-    share = float(cells.sum() / sample.sum())
-
-    def all_over(chance: Chances) -> Chances:
-        by_block = np.full(int(blocks.max()) + 1, np.nan, dtype=np.float32)
-        by_block[blocks[sample]] = chance[sample]
-        return np.where(cells, by_block[blocks], np.float32(np.nan))
-
-    return replace(
-        found,
-        definition=f"{found.definition}; weighed in {int(sample.sum())} cells, each for the {share:.1f} about it",
-        chance=all_over(found.chance),
-        chance_density=all_over(found.chance_density),
-        area_under_m2=found.area_under_m2 * share,
-        by_source_m2={name: area * share for name, area in found.by_source_m2.items()},
-    )
-
-
-def _at_centres(values: Array | None, cells: CellGrid) -> Array | None:
-    """Return values of lattice squares at the centres of cells, shape (rows, cols)."""
-    if values is None:
-        return None
-    rows, cols = (np.arange(n) * cells.factor + cells.factor // 2 for n in (cells.rows, cells.cols))
-    return np.asarray(values[np.ix_(rows, cols)])
