@@ -15,6 +15,7 @@ from planner.flight.bounds import height_limits_m
 from planner.flight.demands import PENALTY_S
 from planner.flight.flat import Task
 from planner.flight.grids import Grid, grids
+from planner.flight.headingcurve import HeadingCurve
 from planner.flight.ratecurves import RateCurve, rate_curves
 from planner.flight.search import search
 from planner.mission import Mission
@@ -122,12 +123,15 @@ class Tradeoffs:
         What each clause costs, the dearest first.
     rates : tuple of RateCurve
         How long each pulse rate takes from each height.
+    headings : HeadingCurve or None
+        How long the plan's settings take along each heading; None along a centreline.
     """
 
     time_s: float
     front: tuple[Option, ...]
     clauses: tuple[ClauseCost, ...]
     rates: tuple[RateCurve, ...]
+    headings: HeadingCurve | None = None
 
 
 def tradeoffs(mission: Mission, task: Task, saving_of: SavingOf) -> Tradeoffs:

@@ -8,13 +8,16 @@ from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
+import shapely
 
 from planner.assessment import Plan
 from planner.costing.costs import Costs, costs_of
 from planner.errors import InfeasibleError
 from planner.flight.energy import drawn_s
 from planner.flight.flat import Task
-from planner.flight.flightlines import FlightLine
+from planner.flight.flightlines import FlightLine, Manner
+from planner.flight.headingcurve import HeadingCurve, heading_curve
+from planner.flight.headings import Going
 from planner.flight.loads import TourCosts
 from planner.flight.quicker import effort
 from planner.flight.settings import Settings, flat_task
@@ -50,9 +53,10 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
     saving = saving_of(mission, scene, plan)
     for task in (_as_deep(flat, plan.settings, plan), flat):
         try:
-            return tradeoffs(planned, task, saving)
+            found = tradeoffs(planned, task, saving)
         except InfeasibleError:
             continue
+        return replace(found, headings=_headings(mission, scene, plan.settings))
     return None
 
 
@@ -62,6 +66,33 @@ def _as_deep(flat: Task, settings: Settings, plan: Plan) -> Task:
     deeper = max(max(heights, default=0.0) - settings.agl_m, 0.0)
     highest = max(flat.greatest_agl_m - deeper, settings.agl_m)
     return replace(flat, deeper_m=deeper, greatest_agl_m=min(highest, flat.greatest_agl_m))
+
+
+def _headings(mission: Mission, scene: Scene, settings: Settings) -> HeadingCurve | None:
+    """Return how long the settings take along each heading over one block; None along a centreline."""
+    if scene.centreline is not None:
+        return None
+    flyer, speed = flyer_of(mission, scene), settings.speed_mps
+    climb_mps, descent_mps = flyer.rates_mps
+    half_rad = float(np.radians(settings.usable_half_angle_deg))
+    edge_m = settings.agl_m * float(np.tan(half_rad)) or settings.line_spacing_m / 2
+    manner = Manner(
+        speed_mps=speed,
+        pulse_rate_hz=settings.pulse_rate_hz,
+        line_rate_hz=settings.line_rate_hz,
+        usable_half_angle_rad=half_rad,
+        lead_m=mission.aircraft.settle_s * speed,
+        extend_m=0.0,
+        climb_slope=climb_mps / speed,
+        descent_slope=descent_mps / speed,
+        level_m=None,
+    )
+    ground_m = scene.ground.at if settings.following == "terrain" else None
+    going = Going(flyer.aircraft, manner, flyer.wind, mission.flight.hold_speed, ground_m)
+    centre = shapely.centroid(scene.planned)
+    convergence_rad = scene.frame.convergence_rad(centre.x, centre.y)
+    areas, rims_m = (scene.planned, scene.area), (edge_m, edge_m)
+    return heading_curve(areas, settings.line_spacing_m, rims_m, going, convergence_rad, settings.heading_deg)
 
 
 def plan_costs(mission: Mission, plan: Plan) -> Costs | None:
