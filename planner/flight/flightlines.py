@@ -180,12 +180,12 @@ def lay_out(
     middle, span = (first + last) / 2, max(last - first, 0.0)
     count = int(np.ceil(span / spacing_m - 1e-9)) + 1
     spacing = spacing_m if hold_spacing or count == 1 else span / (count - 1)
-    across = middle + (np.arange(count) - (count - 1) / 2) * spacing
+    across = np.asarray(middle + (np.arange(count) - (count - 1) / 2) * spacing, dtype=np.float64)
     return Layout(heading_rad, float(spacing), *_spans_m(planned, heading_rad, across))
 
 
-def lay_at(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array) -> Layout:
-    """Return tracks at places of their own over an area; each spans the hull of what lies nearest to it.
+def lay_at(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array, aside_m: float | None = None) -> Layout:
+    """Return tracks at places of their own over an area; those with nothing to span are left out.
 
     Parameters
     ----------
@@ -195,8 +195,11 @@ def lay_at(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array) -
         Grid heading [rad].
     across_m : ndarray, shape (n,)
         Distance of each track to the right of the origin, growing [m]; at least two.
+    aside_m : float or None
+        Each spans the hull of what lies so near to it [m]; None of what lies nearer to it than to any other.
     """
-    return Layout(heading_rad, float(np.diff(across_m).max()), *_spans_m(planned, heading_rad, across_m), even=False)
+    spans = _spans_m(planned, heading_rad, across_m, aside_m)
+    return Layout(heading_rad, float(np.diff(across_m).max()), *spans, even=False)
 
 
 def outermost_m(
@@ -212,12 +215,17 @@ def outermost_m(
     return first, max(planned_high - rims_m[0], judged_high - rims_m[1])
 
 
-def _spans_m(planned: shapely.MultiPolygon, heading_rad: float, across_m: Array) -> tuple[Array, Array]:
-    """Return the tracks that have some of the area nearest to them, (n,), and from where to where, (n, 2) [m]."""
+def _spans_m(
+    planned: shapely.MultiPolygon, heading_rad: float, across_m: Array, aside_m: float | None = None
+) -> tuple[Array, Array]:
+    """Return the tracks that have some of the area near them, (n,), and from where to where it goes, (n, 2) [m]."""
     area = turned(planned, heading_rad)
     start, low, end, high = area.bounds
     middles = (across_m[1:] + across_m[:-1]) / 2
-    lows, highs = np.concatenate([[low - 1], middles]), np.concatenate([middles, [high + 1]])
+    if aside_m is None:
+        lows, highs = np.concatenate([[low - 1], middles]), np.concatenate([middles, [high + 1]])
+    else:
+        lows, highs = across_m - aside_m, across_m + aside_m
     parts = shapely.intersection(area, shapely.box(start - 1, lows, end + 1, highs))
     met = ~shapely.is_empty(parts)
     ends = shapely.bounds(parts[met])[:, [0, 2]]

@@ -4,12 +4,14 @@ Lives here: lines of chosen settings, their swaths and what these leave of spaci
 are chosen.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from planner.flight.corridors import Leg, fly_legs, lay_along, swaths_along
+from planner.flight.cuts import cut_at_steps
 from planner.flight.demands import DarkGround
 from planner.flight.flat import (
     Task,
@@ -22,11 +24,13 @@ from planner.flight.flat import (
 )
 from planner.flight.flightlines import FlightLine, Manner, lay_out
 from planner.flight.headings import Going, blocks_time_s, lines_time_s
-from planner.flight.overlap import Swaths
+from planner.flight.ordering import level_by_level
+from planner.flight.overlap import LocalSwaths, Swaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
 from planner.flight.splitting import Piece
+from planner.flight.stepping import steps_for
 from planner.flight.strips import Corridor
 from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.flight.winds import Wind
@@ -67,11 +71,21 @@ class SiteFlown:
 
 
 @dataclass(frozen=True)
+class Attempt:
+    """What is laid over a site: a candidate, how heights are kept, and what percent of the ground keeps the density."""
+
+    site: SiteFlown
+    task: Task
+    candidate: Candidate
+    following: Following
+    percent: float
+
+
+@dataclass(frozen=True)
 class Flown:
     """A candidate laid over the site; speeds wanted are for the ground it was laid for and for the judged share."""
 
-    candidate: Candidate
-    following: Following
+    attempt: Attempt
     legs: tuple[Leg, ...]
     lines: tuple[FlightLine, ...]
     swaths: Swaths
@@ -85,6 +99,16 @@ class Flown:
     over_ceiling_m: float
 
     @property
+    def candidate(self) -> Candidate:
+        """What is laid."""
+        return self.attempt.candidate
+
+    @property
+    def following(self) -> Following:
+        """How heights are kept."""
+        return self.attempt.following
+
+    @property
     def speed_mps(self) -> float:
         """Ground speed of all lines [m/s]."""
         return self.lines[0].speed_mps
@@ -93,6 +117,13 @@ class Flown:
     def spacing_m(self) -> float:
         """Most distance between neighbouring lines [m]."""
         return max(leg.layout.spacing_m for leg in self.legs)
+
+    @property
+    def closest_m(self) -> float:
+        """Least distance between neighbouring lines [m]."""
+        if all(leg.layout.even for leg in self.legs):
+            return min(leg.layout.spacing_m for leg in self.legs)
+        return float(min(np.diff(leg.layout.across_m).min() for leg in self.legs if leg.layout.across_m.size > 1))
 
     @property
     def abreast(self) -> int:
@@ -112,47 +143,78 @@ class Flown:
 
 def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Following, percent: float) -> Flown:
     """Lay a candidate's lines over the ground, drawing spacing and speed in until the ground agrees with both."""
-    mission, scene = site.mission, site.scene
-    held_spacing = mission.flight.line_spacing_m is not None
+    mission, attempt = site.mission, Attempt(site, task, candidate, following, percent)
     spacing, speed = candidate.spacing_m, candidate.speed_mps
-    floor = Floor(scene.ground, site.ground_nearby, site.top_nearby, candidate.agl_m, site.clearance_m, scene.obstacles)
     for number in range(ROUNDS):
-        tilt = scan_tilt_rad(mission.sensor, mission.aircraft, speed)
-        rims = _rims_m(mission, task, candidate, spacing, speed)
-        manner = _manner(site, candidate, speed, tilt, following)
-        legs = _legs(site, manner, spacing, rims)
+        rims = rims_of(mission, task, candidate, spacing, speed)
+        legs = _legs(site, manner_of(attempt, speed), spacing, rims)
         widest_m = max(leg.layout.spacing_m for leg in legs)
-        lines = fly_legs(legs, floor, manner)
-        swaths = swaths_along(scene, legs, lines, tilt)
-        wanted_m = spacing if held_spacing or not candidate.half_angle_rad else _spacing_wanted_m(mission, swaths)
-        wanted_mps = _speed_wanted_mps(mission, task, candidate, widest_m, swaths.deepest_m(percent))
+        lines, swaths = lines_over(attempt, legs, speed)
+        wanted_m = _spacing_wanted_m(attempt, spacing, swaths)
+        wanted_mps = _speed_wanted_mps(attempt, legs, swaths, percent)
         closest = max(wanted_m, LEAST_SHRINK * candidate.spacing_m)
         closer = widest_m > closest * (1 + 1e-6)
-        low = mission.aircraft.min_speed_mps
-        best_mps = float(round_down_mps(np.clip(wanted_mps, low, mission.aircraft.max_speed_mps), low))
-        best_mps = mission.flight.speed_mps or best_mps
+        best_mps = mission.flight.speed_mps or settable_mps(mission, wanted_mps)
         # After the first round the speed only falls: slower lines climb steeper and so lie no higher.
         faster = number == 0 and best_mps > speed
         if not (closer or faster or best_mps < speed):
             break
         spacing = max(closest, SHRINK * widest_m) if closer else spacing
         speed = best_mps if faster else min(best_mps, speed)
-    judged_m = swaths.deepest_m(100.0 - mission.requirement.percentile)
-    judged_mps = _speed_wanted_mps(mission, task, candidate, widest_m, judged_m)
+    return flown_over(attempt, legs, lines, swaths, spacing, rims)
+
+
+def settable_mps(mission: Mission, speed_mps: float) -> float:
+    """Return the greatest speed [m/s] up to a wanted one that can be set and that the aircraft flies."""
+    low, high = mission.aircraft.min_speed_mps, mission.aircraft.max_speed_mps
+    return float(round_down_mps(np.clip(speed_mps, low, high), low))
+
+
+def lines_over(attempt: Attempt, legs: tuple[Leg, ...], speed_mps: float) -> tuple[tuple[FlightLine, ...], Swaths]:
+    """Return the lines along the tracks of legs at a speed [m/s], one a track, and what their swaths reach."""
+    site, candidate = attempt.site, attempt.candidate
+    scene, manner = site.scene, manner_of(attempt, speed_mps)
+    floor = Floor(scene.ground, site.ground_nearby, site.top_nearby, candidate.agl_m, site.clearance_m, scene.obstacles)
+    lines = fly_legs(legs, floor, manner)
+    return lines, swaths_along(scene, legs, lines, scan_tilt_rad(site.mission.sensor, site.mission.aircraft, speed_mps))
+
+
+def flown_over(
+    attempt: Attempt,
+    legs: tuple[Leg, ...],
+    lines: tuple[FlightLine, ...],
+    swaths: Swaths,
+    spacing_asked_m: float,
+    rims: tuple[float, float],
+) -> Flown:
+    """Return a flight along the tracks of legs and what the ground says to it.
+
+    Parameters
+    ----------
+    attempt, legs
+        What is laid, and where.
+    lines, swaths
+        As from `lines_over`.
+    spacing_asked_m, rims
+        Spacing [m] that an even layout was asked for, and its rims [m].
+    """
+    site, mission, scene = attempt.site, attempt.site.mission, attempt.site.scene
+    manner = manner_of(attempt, lines[0].speed_mps)
+    if manner.steps is not None:
+        lines = level_by_level(cut_at_steps(lines, manner.steps.overlap_m))
     heights = np.concatenate([line.points_m for line in lines])
     above = heights[:, 2] - scene.ground.at(heights[:, 0], heights[:, 1])
     over = float(np.max(above, initial=-np.inf, where=np.isfinite(above))) - mission.limits.ceiling_agl_m
-    going = _going(site, manner)
+    going = going_of(site, manner)
     return Flown(
-        candidate,
-        following,
+        attempt,
         legs,
         lines,
         swaths,
-        spacing_wanted_m=wanted_m,
-        speed_wanted_mps=wanted_mps,
-        speed_judged_mps=judged_mps,
-        spacing_asked_m=spacing,
+        spacing_wanted_m=_spacing_wanted_m(attempt, spacing_asked_m, swaths),
+        speed_wanted_mps=_speed_wanted_mps(attempt, legs, swaths, attempt.percent),
+        speed_judged_mps=_speed_wanted_mps(attempt, legs, swaths, 100.0 - mission.requirement.percentile),
+        spacing_asked_m=spacing_asked_m,
         rims_m=rims,
         going=going,
         time_s=_time_s(site, legs, lines, going),
@@ -183,13 +245,14 @@ def _legs(site: SiteFlown, manner: Manner, spacing_m: float, rims_m: tuple[float
 
 def _time_s(site: SiteFlown, legs: tuple[Leg, ...], lines: tuple[FlightLine, ...], going: Going) -> float:
     """Return the time of all lines [s]; pieces are taken in the order and begun at the corners that lead on soonest."""
-    if not site.pieces:
+    if not site.pieces or going.manner.steps is not None:
         return lines_time_s(lines, going)
     ends = np.cumsum([leg.layout.across_m.size for leg in legs]).tolist()
     return blocks_time_s([lines[start:end] for start, end in zip([0, *ends], ends, strict=False)], going)
 
 
-def _going(site: SiteFlown, manner: Manner) -> Going:
+def going_of(site: SiteFlown, manner: Manner) -> Going:
+    """Return what flies lines in a manner over a site."""
     aircraft, limits = site.mission.aircraft, site.mission.limits
     climb, descent = limits.climb_mps or np.inf, limits.descent_mps or np.inf
     held = replace(aircraft, climb_mps=min(aircraft.climb_mps, climb), descent_mps=min(aircraft.descent_mps, descent))
@@ -197,7 +260,7 @@ def _going(site: SiteFlown, manner: Manner) -> Going:
     return Going(held, manner, site.wind, site.mission.flight.hold_speed, followed)
 
 
-def _rims_m(
+def rims_of(
     mission: Mission, task: Task, candidate: Candidate, spacing_m: float, speed_mps: float
 ) -> tuple[float, float]:
     """Return how far the outermost line may lie from the edge of the flown and of the judged area [m].
@@ -213,9 +276,12 @@ def _rims_m(
     return edge * shrunk, min(alone, edge) * shrunk
 
 
-def _manner(site: SiteFlown, candidate: Candidate, speed_mps: float, tilt_rad: float, following: Following) -> Manner:
+def manner_of(attempt: Attempt, speed_mps: float) -> Manner:
+    """Return how lines are flown at a speed [m/s]."""
+    site, candidate, following = attempt.site, attempt.candidate, attempt.following
     aircraft, limits = site.mission.aircraft, site.mission.limits
     pattern = flown_pattern(site.mission, candidate.rating)
+    tilt_rad = scan_tilt_rad(site.mission.sensor, aircraft, speed_mps)
     ahead_rad = along_half_angle_rad(replace(pattern, forward_tilt_rad=tilt_rad))
     return Manner(
         speed_mps=speed_mps,
@@ -227,25 +293,82 @@ def _manner(site: SiteFlown, candidate: Candidate, speed_mps: float, tilt_rad: f
         climb_slope=min(aircraft.climb_mps, limits.climb_mps or np.inf) / speed_mps,
         descent_slope=min(aircraft.descent_mps, limits.descent_mps or np.inf) / speed_mps,
         level_m=site.highest_m + candidate.agl_m if following == "level" else None,
+        steps=steps_for(site.mission, candidate, speed_mps, ahead_rad) if following == "stepped" else None,
     )
 
 
-def _spacing_wanted_m(mission: Mission, swaths: Swaths) -> float:
+def _spacing_wanted_m(attempt: Attempt, spacing_m: float, swaths: Swaths) -> float:
+    """Return the most spacing [m] with which the least shared swath keeps the sidelap; the given one where held."""
+    mission = attempt.site.mission
+    if mission.flight.line_spacing_m is not None or not attempt.candidate.half_angle_rad:
+        return spacing_m
     return (1 - mission.requirement.sidelap_min) * swaths.least_shared_m()
 
 
-def _speed_wanted_mps(mission: Mission, task: Task, candidate: Candidate, spacing_m: float, deepest_m: float) -> float:
-    """Return the highest speed [m/s] that keeps the density from nominal height down to the deepest ground counted."""
+def _speed_wanted_mps(attempt: Attempt, legs: tuple[Leg, ...], swaths: Swaths, percent: float) -> float:
+    """Return the highest speed [m/s] that keeps the density down to the deepest ground counted.
+
+    Even lines keep it from nominal height on. Between others it is kept pair by pair, from the height at which their
+    swaths meet as they do here.
+    """
+    if all(leg.layout.even for leg in legs):
+        widest_m = max(leg.layout.spacing_m for leg in legs)
+        return fastest_between_mps(attempt, widest_m, attempt.candidate.agl_m, swaths.deepest_m(percent))
+    return min(
+        fastest_between_mps(attempt, *gap)
+        for leg, own in zip(legs, swaths.legs, strict=True)
+        for gap in _gaps(attempt, leg, own, percent)
+    )
+
+
+def _gaps(attempt: Attempt, leg: Leg, swaths: LocalSwaths, percent: float) -> Iterator[tuple[float, float, float]]:
+    """Yield distance, least and greatest height between each track of a leg and the next [m].
+
+    Where swaths reach over more than one gap, lines are taken to be as far apart as the wider one beside.
+    """
+    if leg.layout.across_m.size < 2:
+        yield leg.layout.spacing_m, attempt.candidate.agl_m, percentile_m(swaths.heights_m, percent)
+    for number, (apart, shared) in enumerate(zip(swaths.apart_m, swaths.least_shared_m(), strict=True)):
+        if not np.isfinite(shared):
+            continue
+        beside = swaths.apart_m[max(number - 1, 0) : number + 2]
+        between = [swaths.heights_m[1:, number], swaths.heights_m[:2, number + 1]]
+        between += [swaths.heights_m[:1, 0]] if number == 0 else []
+        between += [swaths.heights_m[2:, -1]] if number == swaths.apart_m.size - 1 else []
+        low, high = heights_met_m(attempt, shared, percentile_m(np.concatenate(between), percent))
+        yield float(beside.max() if shared > 2 * apart else apart), float(low), float(high)
+
+
+def heights_met_m(attempt: Attempt, shared_m: npt.ArrayLike, deepest_m: npt.ArrayLike) -> tuple[Array, Array]:
+    """Return the heights above flat ground with swaths as two lines share them at least and the deepest, any shape.
+
+    Neither is below nominal height: what rises above the ground that it counts from has more returns, not fewer.
+    """
+    candidate = attempt.candidate
+    meeting = np.asarray(shared_m) / (2 * np.tan(candidate.half_angle_rad))
+    high = np.maximum(candidate.agl_m, deepest_m)
+    return np.clip(meeting, candidate.agl_m, high), high
+
+
+def percentile_m(heights_m: Array, percent: float) -> float:
+    """Return the height [m] that a share [percent] of all known ones, any shape, stays below; 0 where none is."""
+    known = heights_m[np.isfinite(heights_m)]
+    return float(np.percentile(known, percent)) if known.size else 0.0
+
+
+def fastest_between_mps(attempt: Attempt, spacing_m: float, least_m: float, deepest_m: float) -> float:
+    """Return the highest speed [m/s] that keeps the density between lines from a least to a greatest height [m]."""
+    candidate = attempt.candidate
     if not candidate.half_angle_rad:
-        return candidate.rating.pulse_rate_hz / (task.target_per_m2 * spacing_m)
-    heights = np.linspace(candidate.agl_m, max(deepest_m, candidate.agl_m), DEPTHS)
-    least = _least_per_m_s(mission, candidate, heights, spacing_m)
-    pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
-    return float(fastest_flown_mps(mission, task, pattern, least, candidate.agl_m))
+        return candidate.rating.pulse_rate_hz / (attempt.task.target_per_m2 * spacing_m)
+    heights = np.linspace(least_m, max(deepest_m, least_m), DEPTHS)
+    return float(np.min(fastest_mps(attempt, heights, np.full((heights.size, 1), spacing_m))))
 
 
-def _least_per_m_s(mission: Mission, candidate: Candidate, heights_m: Array, spacing_m: float) -> float:
-    """Return the least density at 1 m/s [1/(m s)] from any of the heights [m]."""
-    reached = reached_rad(mission, candidate.rating, heights_m)
-    spacings = np.full((heights_m.size, 1), spacing_m)
-    return float(least_per_m_s(mission, candidate.rating, candidate.half_angle_rad, heights_m, reached, spacings).min())
+def fastest_mps(attempt: Attempt, heights_m: Array, spacings_m: Array) -> Array:
+    """Return the highest speed [m/s] that keeps the density at heights (h,) and spacings (h, s) [m], shape (h, s)."""
+    mission, task, candidate = attempt.site.mission, attempt.task, attempt.candidate
+    rating, half_rad = candidate.rating, candidate.half_angle_rad
+    least = least_per_m_s(mission, rating, half_rad, heights_m, reached_rad(mission, rating, heights_m), spacings_m)
+    pattern = flown_pattern(mission, rating, candidate.line_rate_hz, half_rad)
+    return fastest_flown_mps(mission, task, pattern, least, candidate.agl_m)

@@ -63,7 +63,7 @@ def pairs_of(across_m: Array, halves_m: Array, deepest_m: Array, inside: Mask, m
         least = np.min(between, axis=1, initial=np.inf, where=np.isfinite(between) & middles)
         shared[: count - number, number - 1] = least
         deepest[: count - number, number - 1] = np.maximum(deepest_m[1, :-number], deepest_m[0, number:])
-    return Pairs(across_m, step_m * np.arange(1, most + 1), shared, deepest)
+    return Pairs(across_m, np.asarray(step_m * np.arange(1, most + 1), dtype=np.float64), shared, deepest)
 
 
 def reaches_m(pairs: Pairs, ample: Array, least_m: float) -> Array:
