@@ -11,7 +11,7 @@ import numpy as np
 from planner.assessment import Assessment, Forecast, LineFigures, Plan
 from planner.errors import Best, Fault, InfeasibleError, InputError, SafetyError
 from planner.flight.flightlines import FlightLine
-from planner.flight.settings import Settings, choose_flight
+from planner.flight.settings import Settings
 from planner.flight.sorties import Sortie, flight_figures
 from planner.ground.geodesy import geodesic_length_m
 from planner.ground.surface import Scene
@@ -20,6 +20,7 @@ from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import EYE_HEIGHT_M
+from planner.survey.attempts import first_flyable
 from planner.survey.clearing import lines_to_fly
 from planner.survey.deciding import plan_costs, planned_cell_m
 from planner.survey.flying import flyer_of, legs_of, path_faults, sorties_of
@@ -108,19 +109,25 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
         progress("choosing settings and lines", 0, 1)
     cell_m = planned_cell_m(mission, scene)
     planned = tightened(mission, scene, cell_m)
-    settings, lines = choose_flight(planned, scene, cell_m)
-    settings = with_rules_named(settings, mission, planned)
-    flyer = flyer_of(mission, scene, mission.flight.hold_speed)
-    kept = lines_to_fly(mission, scene, settings, lines, flyer)
-    flown, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
-    plan = replace(
-        plan_of(mission, scene, flown, settings, sorties), changes=tuple(change.text for change in kept.changes)
-    )
-    if faults := unsafe_lines(mission, plan):
-        raise SafetyError(*faults)
+
+    def flyable(settings: Settings, laid: tuple[FlightLine, ...]) -> Plan:
+        return _flyable(mission, scene, with_rules_named(settings, mission, planned), laid)
+
+    plan = first_flyable(planned, scene, cell_m, flyable)
     if progress:
         progress("choosing settings and lines", 1, 1)
     return plan
+
+
+def _flyable(mission: Mission, scene: Scene, settings: Settings, laid: tuple[FlightLine, ...]) -> Plan:
+    """Return the plan of lines as laid; raises where batteries, clearance, keep-out areas or eyes do not allow it."""
+    flyer = flyer_of(mission, scene, mission.flight.hold_speed)
+    kept = lines_to_fly(mission, scene, settings, laid, flyer)
+    lines, sorties = sorties_of(mission, scene, kept.lines, flyer, ordered=False)
+    plan = plan_of(mission, scene, lines, settings, sorties)
+    if faults := unsafe_lines(mission, plan):
+        raise SafetyError(*faults)
+    return replace(plan, changes=tuple(change.text for change in kept.changes))
 
 
 def refuse_heights(mission: Mission) -> None:
