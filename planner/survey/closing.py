@@ -191,7 +191,7 @@ class Way:
         toward = drop + (cells.slopes * sight[:, :2]).sum(axis=1)  # face-on share of the slant way, taken vertically
         incidence = toward / (distance * np.sqrt(1 + (cells.slopes**2).sum(axis=1)))
         flat = single_pass_density_per_m2(self.pattern, np.where(seen, aside, 0.0), drop, self.speed_mps)
-        chance = _chance(self.light, cells.codes, distance, np.maximum(incidence, 0.0))
+        chance = chance_of_return(self.light, cells.codes, distance, np.maximum(incidence, 0.0))
         return np.where(seen, flat * np.maximum(toward / drop, 0.0) * chance, 0.0)
 
     def hidden(self, track: Track, cells: Shortfall, surface: HeightGrid) -> Mask:
@@ -322,7 +322,7 @@ def _mean_m(heights_m: Array) -> float:
     return round(float(heights_m.mean()), 3)
 
 
-def _chance(light: Light, codes: npt.NDArray[np.uint8], distance_m: Array, incidence: Array) -> Array:
+def chance_of_return(light: Light, codes: npt.NDArray[np.uint8], distance_m: Array, incidence: Array) -> Array:
     """Return the chance that faces return a pulse as planned, mirrors left out, shape (n,)."""
     spread = light.strength2_m2[0] * np.exp(-2 * light.extinction_per_m[0] * distance_m) / distance_m**2
     ratio = spread * light.factors[0][codes] * incidence
