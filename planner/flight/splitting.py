@@ -81,7 +81,7 @@ def simple_outline(area: shapely.MultiPolygon, detail_m: float) -> tuple[shapely
     while shapely.get_num_coordinates(outline) > MOST_VERTICES and detail_m < np.sqrt(area.area):
         detail_m *= 2
         outline = shapely.simplify(area, detail_m)
-    return many(outline), detail_m
+    return many(outline), float(shapely.hausdorff_distance(area, outline))
 
 
 def partitions(
