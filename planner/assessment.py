@@ -16,7 +16,7 @@ from planner.flight.flightlines import FlightLine
 from planner.flight.settings import Settings
 from planner.flight.sorties import Sortie
 from planner.flight.tradeoffs import Tradeoffs
-from planner.forecast.acceptance import Clause
+from planner.forecast.acceptance import SIDELAP, Clause
 from planner.forecast.accuracy import AccuracyFigures
 from planner.forecast.budgets import CellErrors
 from planner.forecast.calibration import Calibration
@@ -473,3 +473,10 @@ class Assessment:
     tradeoffs: Tradeoffs | None = None
     survey_articles: Articles | None = None
     costs: Costs | None = None
+
+    @property
+    def met(self) -> bool:
+        """Whether the flight meets the requirement: what the forecast judges, and the sidelap of lines of ours."""
+        return self.forecast.met and all(
+            clause.status != "not met" for clause in self.quality.acceptance if clause.clause == SIDELAP
+        )

@@ -107,7 +107,7 @@ def _run(
         typer.echo(verdict_text(assessment, folder))
     if assessment.unsafe:
         raise typer.Exit(SafetyError.exit_code)
-    if not assessment.forecast.met:
+    if not assessment.met:
         raise typer.Exit(InfeasibleError.exit_code)
 
 

@@ -117,7 +117,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
     summary: dict[str, Any] = json_value(
         {
             "mission": assessment.mission.name,
-            "verdict": "met" if forecast.met else "not met",
+            "verdict": "met" if assessment.met else "not met",
             "settings": None if plan.settings is None else vars(plan.settings),
             "flight": {**plan.flight, "changes": plan.changes},
             "lines": [vars(figures) | {"sortie": sortie_of.get(figures.line_id)} for figures in plan.figures],

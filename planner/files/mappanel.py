@@ -35,7 +35,7 @@ def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
         | {"safety": _safety_of(assessment)}
         | {
             "mission": mission,
-            "met": forecast.met,
+            "met": assessment.met,
             "density": forecast.density,
             "judged": mission.requirement.returns,
             "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,

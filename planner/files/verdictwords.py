@@ -14,7 +14,7 @@ def verdict_text(assessment: Assessment, folder: Path) -> str:
     """Return the result in a few lines."""
     plan, density, coverage = assessment.plan, assessment.forecast.density, assessment.forecast.coverage
     lines = [
-        f"{assessment.mission.name}: requirement {'met' if assessment.forecast.met else 'NOT MET'}",
+        f"{assessment.mission.name}: requirement {'met' if assessment.met else 'NOT MET'}",
         f"  {density.judged_percentile:g}th percentile {density.judged_per_m2:.0f} of {density.target_per_m2:g} per m2"
         f"; {coverage.below_pct:.2f} % of {coverage.area_m2 / 1e4:.2f} ha below",
         f"  mean and 5th percentile per m2: first returns {density.first_mean_per_m2:.0f} and "
@@ -33,9 +33,10 @@ def verdict_text(assessment: Assessment, folder: Path) -> str:
     lines.append(_flown(plan))
     if plan.settings is not None:
         chosen = plan.settings
+        closest = "" if chosen.closest_spacing_m is None else f"{chosen.closest_spacing_m:.1f} to "
         lines.append(
             f"  {chosen.agl_m:.0f} m above ground, {chosen.speed_mps:.1f} m/s, {chosen.pulse_rate_hz / 1000:g} kHz, "
-            f"lines {chosen.line_spacing_m:.1f} m apart, heading {chosen.heading_deg:.0f} deg"
+            f"lines {closest}{chosen.line_spacing_m:.1f} m apart, heading {chosen.heading_deg:.0f} deg"
         )
     lines += [f"  UNSAFE {fault}" for fault in assessment.unsafe]
     over = [one for one in assessment.cautions if one.status == "over" and one.caution_id != "unsafe line"]

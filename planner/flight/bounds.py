@@ -87,6 +87,7 @@ def reasons(
     spacing_wanted_m: float,
     lines: int,
     dark: DarkGround | None = None,
+    gaps_m: tuple[float, float] | None = None,
 ) -> dict[str, str]:
     """Return for each setting what fixed it, in words.
 
@@ -100,6 +101,8 @@ def reasons(
         Most spacing that the local swaths leave [m], and how many lines were laid.
     dark : DarkGround or None
         Darkest surface that counts.
+    gaps_m : (float, float) or None
+        Least and most distance between neighbouring lines [m] where they do not lie evenly.
     """
     rates = {"pulse_rate_hz": len(mission.sensor.pulse_rates_hz), "line_rate_hz": len(mission.sensor.line_rates_hz)}
     words = ("the pattern has no scan lines", "the card's only rate", "shortest flight time")
@@ -108,7 +111,7 @@ def reasons(
         "speed_mps": _speed_bound(mission, candidate, speed_mps, short),
         **{name: words[min(count, 2)] for name, count in rates.items()},
         "usable_half_angle_deg": _angle_bound(mission, candidate),
-        "line_spacing_m": _spacing_bound(mission, candidate, spacing_wanted_m, lines),
+        "line_spacing_m": _spacing_bound(mission, candidate, spacing_wanted_m, lines, gaps_m),
     }
     kept = demand_words(mission, candidate.rating, dark, candidate.kept)
     said |= dict.fromkeys(candidate.moved, f"{kept}: quicker settings break it")
@@ -194,7 +197,11 @@ def _angle_bound(mission: Mission, candidate: Candidate) -> str:
     return "range to flat ground at nominal height" if degrees > reached - 1 else "shortest flight time"
 
 
-def _spacing_bound(mission: Mission, candidate: Candidate, wanted_m: float, lines: int) -> str:
+def _spacing_bound(
+    mission: Mission, candidate: Candidate, wanted_m: float, lines: int, gaps_m: tuple[float, float] | None
+) -> str:
+    if gaps_m is not None:
+        return f"from {gaps_m[0]:.1f} to {gaps_m[1]:.1f} m, by the local swath"
     if lines == 1:
         return "one swath covers the area"
     if not candidate.half_angle_rad:

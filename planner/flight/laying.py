@@ -119,9 +119,14 @@ class Flown:
         return max(leg.layout.spacing_m for leg in self.legs)
 
     @property
+    def even(self) -> bool:
+        """Whether all neighbouring lines of a leg are as far apart as one another."""
+        return all(leg.layout.even for leg in self.legs)
+
+    @property
     def closest_m(self) -> float:
-        """Least distance between neighbouring lines [m]."""
-        if all(leg.layout.even for leg in self.legs):
+        """Least distance between neighbouring lines [m]; of even ones, that of the leg where they are closest."""
+        if self.even:
             return min(leg.layout.spacing_m for leg in self.legs)
         return float(min(np.diff(leg.layout.across_m).min() for leg in self.legs if leg.layout.across_m.size > 1))
 

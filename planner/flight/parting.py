@@ -14,7 +14,7 @@ import shapely
 from planner.flight.corridors import Leg
 from planner.flight.demands import edge_rmse_m
 from planner.flight.flat import SPEED_STEP_MPS, speeds_mps
-from planner.flight.flightlines import lay_at, lay_out, outermost_m
+from planner.flight.flightlines import Layout, lay_at, lay_out, outermost_m
 from planner.flight.headings import layout_time_s
 from planner.flight.laying import (
     LEAST_SHRINK,
@@ -30,14 +30,15 @@ from planner.flight.laying import (
     rims_of,
 )
 from planner.flight.marching import Pairs, march, pairs_of, reaches_m
-from planner.flight.overlap import LocalSwaths
+from planner.flight.overlap import LocalSwaths, local_swaths
 from planner.flight.swath import swath_width_m
+from planner.ranging.beams import scan_tilt_rad
 
 Array = npt.NDArray[np.float64]
 
 WORTH_PARTING = 0.01  # of the flight time: for less lines stay even
 UNEVEN = 1.02  # widest shared swath over the narrowest, or over that of flat ground: with less all lie alike
-PER_SPACING, MOST_LOOKED_AT = 8, 160  # tracks that are looked at
+PER_SPACING, MOST_LOOKED_AT = 6, 120  # tracks that are looked at
 HEIGHTS, SPACINGS = 17, 41  # at which density and accuracy are looked up
 SLOWER, FASTER = 0.7, 1.4  # of the speed of even lines: speeds that are tried
 TRIES = 4  # of laying lines closer where the ground, once flown over, asks for it
@@ -131,8 +132,7 @@ def _strip(flown: Flown, leg: Leg, planned: shapely.MultiPolygon, judged: shapel
     count = int(np.clip(np.ceil(PER_SPACING * (high - low) / leg.layout.spacing_m), 2, MOST_LOOKED_AT))
     across = np.linspace(low, high, count)
     looked_at = lay_at(planned, heading, across, leg.layout.spacing_m)
-    _, swaths = lines_over(attempt, (replace(leg, layout=looked_at, judged=None),), flown.speed_mps)
-    found, rows = swaths.legs[0], np.searchsorted(across, looked_at.across_m - 1e-9)
+    found, rows = _seen(flown, looked_at), np.searchsorted(across, looked_at.across_m - 1e-9)
     halves, deepest = np.full((2, count, found.along_m.size), np.nan), np.full((2, count), -np.inf)
     halves[:, rows] = found.halves_m
     for side in range(2):
@@ -147,6 +147,20 @@ def _strip(flown: Flown, leg: Leg, planned: shapely.MultiPolygon, judged: shapel
     alike = met / attempt.candidate.agl_m
     keeps = np.minimum(share * pairs.shared_m, alike * _accurate_m(attempt)) / pairs.apart_m
     return _Strip(planned, judged, heading, pairs, keeps, _fastest_mps(attempt, pairs, met, bottom), np.ones(count))
+
+
+def _seen(flown: Flown, layout: Layout) -> LocalSwaths:
+    """Return what the swaths of tracks reach; level ones lie as high as those that were flown."""
+    attempt, line = flown.attempt, flown.lines[0]
+    if flown.going.manner.level_m is None:
+        return lines_over(attempt, (Leg(layout),), flown.speed_mps)[1].legs[0]
+    level_m, mission = float(line.points_m[0, 2]), attempt.site.mission
+    ends = [
+        layout.place_m(span, np.full(2, across)) for span, across in zip(layout.spans_m, layout.across_m, strict=True)
+    ]
+    lines = [replace(line, points_m=np.column_stack([*places, np.full(2, level_m)])) for places in ends]
+    tilt_rad = scan_tilt_rad(mission.sensor, mission.aircraft, flown.speed_mps)
+    return local_swaths(attempt.site.scene, layout, lines, tilt_rad)
 
 
 def _accurate_m(attempt: Attempt) -> float:

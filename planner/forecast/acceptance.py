@@ -35,6 +35,8 @@ Status = Literal["met", "not met", "assumed", "reported"]
 """Assumed: asked for, and not forecast. Reported: forecast, and not held against a limit."""
 
 NOT_FORECAST = "not forecast"
+SIDELAP = "sidelap"
+"""Name of the clause of the least sidelap."""
 ROUNDING = 1e-9
 
 
@@ -208,7 +210,7 @@ def _faces(requirement: Requirement, faces: FaceFigures | None) -> Clause:
 
 
 def _sidelap(requirement: Requirement, least: float | None) -> Clause:
-    name, asked = "sidelap", 100 * requirement.sidelap_min
+    name, asked = SIDELAP, 100 * requirement.sidelap_min
     if least is None:
         return Clause(name, f"at least {asked:g} %", NOT_FORECAST, "assumed", "no neighbouring swath is known", asked)
     return _at_least(name, asked, 100 * least, "%", "least share of a swath that its neighbour covers too")
