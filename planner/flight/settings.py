@@ -17,8 +17,10 @@ from planner.flight.corridors import longest_block
 from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, long_side_rad, turned
-from planner.flight.headings import quickest_heading
-from planner.flight.laying import CEILING_EASE_M, Flown, SiteFlown, lay_over
+from planner.flight.headings import contours_rad, quickest_heading
+from planner.flight.laying import Flown, SiteFlown, lay_over
+from planner.flight.parting import part_lines
+from planner.flight.pieces import in_pieces, task_in_pieces
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
 from planner.flight.search import search
 from planner.flight.strips import Corridor
@@ -32,6 +34,10 @@ Array = npt.NDArray[np.float64]
 
 DEPTH_ROUNDS = 3  # of searching anew with the ground found below nominal height
 WORTH_TURNING = 0.01  # of the flight time: for less the long side is kept, so that plans stay what they are
+CLIMBING_SHARE = (
+    0.1  # of lines that climb or sink as fast as allowed: with more, the ground is too steep to be followed
+)
+ALIKE_RAD = float(np.radians(1.0))  # headings nearer to each other than this are one
 NEAR_M = 1.0  # change in depth that is not worth another search
 
 
@@ -42,7 +48,8 @@ class Settings:
     Attributes
     ----------
     agl_m : float
-        Nominal height above ground [m]; above the highest flown ground when `following` is ``"level"``.
+        Nominal height above ground [m]; above the highest flown ground when `following` is ``"level"``, the middle of
+        the band of heights above ground when it is ``"stepped"``.
     speed_mps : float
         Ground speed on lines [m/s].
     pulse_rate_hz, line_rate_hz : float
@@ -53,12 +60,15 @@ class Settings:
         Distance between neighbouring lines [m].
     heading_deg : float
         Heading of the first line, of the longest leg where there are several, clockwise from true north [deg].
-    sidelap : float
-        Least share of the local swath that the neighbour also covers, 0-1.
-    following : {"terrain", "level"}
-        Whether height follows the ground.
+    sidelap : float or None
+        Least share of the local swath that the neighbour also covers, 0-1; None where no line has a neighbour, or the
+        sensor no swath.
+    following : {"terrain", "level", "stepped"}
+        Whether height follows the ground, is the same on all lines, or steps from one constant height to another.
     bound_by : mapping of str to str
         For each setting the limit that fixed it, in words.
+    closest_spacing_m : float or None
+        Least distance between neighbouring lines [m], `line_spacing_m` then is the most; None where they lie evenly.
     """
 
     agl_m: float
@@ -68,9 +78,10 @@ class Settings:
     usable_half_angle_deg: float
     line_spacing_m: float
     heading_deg: float
-    sidelap: float
+    sidelap: float | None
     following: str
     bound_by: Mapping[str, str]
+    closest_spacing_m: float | None = None
 
 
 def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settings, tuple[FlightLine, ...]]:
@@ -98,45 +109,109 @@ def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settin
         E23: the held height is below the clearance.
     """
     refuse_unflyable(mission)
-    site = _site(mission, scene)
-    best, others = _best_kind(site, cell_m)
-    words = "long side of the flown area" if site.corridor is None else "longest leg of the centreline"
-    turns = mission.flight.heading_deg is None and site.corridor is None
-    quicker = _turned(site, best, cell_m) if turns else None
-    if quicker is not None:
-        words = f"least flight time: {(best.time_s - quicker[1].time_s) / 60:.1f} min less than along the long side"
-        site, best, others = quicker
+    heading_rad, words = _first_heading(mission, scene)
+    site = _site(mission, scene, heading_rad)
+    first, others = _best_kind(site, cell_m)
+    best = first
+    held = mission.flight.heading_deg is not None or mission.flight.heading_along is not None
+    for look in () if held or site.corridor is not None else (_quicker_site, _contour_site):
+        other_site = look(site, best)
+        found = None if other_site is None else _turned(other_site, best, cell_m)
+        if other_site is not None and found is not None:
+            site, (best, others) = other_site, found
+            words = _turned_words(best, first, "the quickest way" if look is _quicker_site else "contours")
+    other_site = in_pieces(site, best) if site.corridor is None else site
+    found = _turned(other_site, best, cell_m) if other_site.pieces else None
+    if found is not None:
+        words = _split_words(words if held else "longest piece", len(other_site.pieces), best, found[0])
+        site, (best, others) = other_site, found
+    best, others = _parted(best, others)
     return _settings(site, best, others, words), best.lines
 
 
-def _turned(site: SiteFlown, along: Flown, cell_m: float) -> tuple[SiteFlown, Flown, list[Flown]] | None:
-    """Return the site with a heading that is worth leaving the long side for, and its flights; None where none is."""
-    other_site = _quicker_site(site, along)
-    if other_site is None:
-        return None
+def _parted(best: Flown, others: list[Flown]) -> tuple[Flown, list[Flown]]:
+    """Return the best flight and the others, each with lines as far apart as the local swath lets them be."""
+    flown = [part_lines(option) if option.faults == best.faults else option for option in (best, *others)]
+    best = min(flown, key=lambda option: (option.faults, option.time_s))
+    return best, [option for option in flown if option is not best]
+
+
+def _split_words(heading_words: str, count: int, whole: Flown, split: Flown) -> str:
+    saved_min = (whole.time_s - split.time_s) / 60
+    gain = f"{saved_min:.1f} min less than one set of lines" if saved_min > 0 else "one set of lines keeps less"
+    return f"{heading_words}; split in {count} pieces: {gain}"
+
+
+def _first_heading(mission: Mission, scene: Scene) -> tuple[float, str]:
+    """Return the grid heading that others are held against, or that is held [rad], and why in words."""
+    centre, held = shapely.centroid(scene.planned), mission.flight.heading_deg
+    if held is not None:
+        return float(np.radians(held)) - scene.frame.convergence_rad(centre.x, centre.y), "held by the mission"
+    words = "long side of the flown area" if scene.centreline is None else "longest leg of the centreline"
+    if mission.flight.heading_along == "contours":
+        contours = contours_rad(scene.ground, scene.planned)
+        if contours is not None:
+            return contours, "along contours, held by the mission"
+        words += ": its ground is flat or slopes as much whichever way, so that no contours lead"
+    elif mission.flight.heading_along == "long_side":
+        words += ", held by the mission"
+    return long_side_rad(scene.planned), words
+
+
+def _turned(other_site: SiteFlown, along: Flown, cell_m: float) -> tuple[Flown, list[Flown]] | None:
+    """Return the flights along a heading that is worth leaving another one for; None where it is not."""
     try:
         best, others = _best_kind(other_site, cell_m)
     except InfeasibleError:
         return None
     saves = best.time_s < along.time_s * (1 - WORTH_TURNING)
-    return (other_site, best, others) if saves and best.faults <= along.faults else None
+    return (best, others) if best.faults < along.faults or (saves and best.faults == along.faults) else None
+
+
+def _turned_words(best: Flown, first: Flown, along: str) -> str:
+    if best.faults == first.faults:
+        return f"least flight time: {(first.time_s - best.time_s) / 60:.1f} min less than along the long side"
+    return f"along {along}: keeps {'the density' if first.short else 'the ceiling'}, along the long side no flight does"
 
 
 def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
-    """Return the best flight along a heading, and that of the other kind where it is open and there is one."""
+    """Return the best flight along a heading, and those of other kinds where they are open and there are any.
+
+    Steps are tried where neither what follows the ground nor what is level keeps density and ceiling, and where climb
+    or descent keep lines from following the ground.
+    """
     held = site.mission.flight.following
     kinds: tuple[Following, ...] = (held,) if held else ("terrain", "level")
     task = _task(site.mission, site.scene, site.heading_rad, site.dark, cell_m)
+    flown, refusals = _flown_kinds(site, task, kinds)
+    if not held and all(any(option.faults) or _climb_binds(site, option) for option in flown):
+        flown += _flown_kinds(site, task, ("stepped",))[0]
+    if not flown:
+        raise refusals[0]
+    best = min(flown, key=lambda option: (option.faults, option.time_s))
+    return best, [option for option in flown if option is not best]
+
+
+def _flown_kinds(site: SiteFlown, task: Task, kinds: Sequence[Following]) -> tuple[list[Flown], list[InfeasibleError]]:
+    """Return the best flight of each kind that there is one of, and why there is none of others."""
     flown, refusals = [], []
     for following in kinds:
         try:
             flown.append(_fly_kind(site, task, following))
         except InfeasibleError as refusal:
             refusals.append(refusal)
-    if not flown:
-        raise refusals[0]
-    best = min(flown, key=lambda option: (option.faults, option.time_s))
-    return best, [option for option in flown if option is not best]
+    return flown, refusals
+
+
+def _climb_binds(site: SiteFlown, flown: Flown) -> bool:
+    """Return whether climb or descent keep lines that follow the ground from the greatest speed that is open."""
+    aircraft = flown.going.aircraft
+    if flown.following != "terrain":
+        return False
+    speed = site.mission.flight.speed_mps or aircraft.max_speed_mps
+    rises = np.concatenate([np.diff(line.points_m[:, 2]) / np.diff(line.along_m()) for line in flown.lines])
+    limits = (1 - 1e-6) * np.array([-aircraft.descent_mps, aircraft.climb_mps]) / speed
+    return float(np.mean((rises < limits[0]) | (rises > limits[1]))) > CLIMBING_SHARE
 
 
 def _quicker_site(site: SiteFlown, flown: Flown) -> SiteFlown | None:
@@ -149,17 +224,29 @@ def _quicker_site(site: SiteFlown, flown: Flown) -> SiteFlown | None:
         return lay_out(scene.planned, scene.area, heading_rad, spacing, rims, held_spacing)
 
     found_rad, time_s, long_side_s = quickest_heading(scene.planned, lay, flown.going, site.heading_rad)
-    if not time_s < long_side_s * (1 - WORTH_TURNING):
+    return _heading_for(site, found_rad) if time_s < long_side_s * (1 - WORTH_TURNING) else None
+
+
+def _contour_site(site: SiteFlown, flown: Flown) -> SiteFlown | None:
+    """Return the site flown along contours; None where it has none, or where nothing asks to keep from slopes."""
+    if flown.following != "stepped" and not any(flown.faults) and not _climb_binds(site, flown):
         return None
-    true_deg = site.true_heading_deg + float(np.degrees(found_rad - site.heading_rad))
-    return replace(site, heading_rad=found_rad, true_heading_deg=true_deg % 360)
+    found_rad = contours_rad(site.scene.ground, site.scene.planned)
+    if found_rad is None or abs(np.sin(found_rad - site.heading_rad)) < ALIKE_RAD:
+        return None
+    return _heading_for(site, found_rad)
 
 
-def _site(mission: Mission, scene: Scene) -> SiteFlown:
+def _heading_for(site: SiteFlown, heading_rad: float) -> SiteFlown:
+    true_deg = site.true_heading_deg + float(np.degrees(heading_rad - site.heading_rad))
+    return replace(site, heading_rad=heading_rad, true_heading_deg=true_deg % 360)
+
+
+def _site(mission: Mission, scene: Scene, heading_rad: float) -> SiteFlown:
+    """Return what all flights over a scene share, at a grid heading [rad]."""
     centre = shapely.centroid(scene.planned)
     convergence = scene.frame.convergence_rad(centre.x, centre.y)
     held = mission.flight.heading_deg
-    heading = long_side_rad(scene.planned) if held is None else float(np.radians(held)) - convergence
     clearance = mission.limits.clearance_m
     doubt = float(np.hypot(mission.terrain.vertical_sd_m, scene.frame_doubt_m))
     # What is this far from both ends of a step is far enough from all of it.
@@ -168,8 +255,8 @@ def _site(mission: Mission, scene: Scene) -> SiteFlown:
     return SiteFlown(
         mission=mission,
         scene=scene,
-        heading_rad=heading,
-        true_heading_deg=float(np.degrees(heading + convergence)) % 360 if held is None else held % 360,
+        heading_rad=heading_rad,
+        true_heading_deg=float(np.degrees(heading_rad + convergence)) % 360 if held is None else held % 360,
         wind=Wind(conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence),
         ground_nearby=highest_nearby(scene.ground, clearance, known_only=True),
         top_nearby=highest_nearby(upper_surface(scene), kept_off),
@@ -226,16 +313,29 @@ def _corridor_task(
 
 
 def _fly_kind(site: SiteFlown, task: Task, following: Following) -> Flown:
-    """Return the best flight of one kind; along a winding corridor also with swaths that hold the bends of its legs."""
-    flown, corridor = _fly(site, task, following), site.corridor
-    if corridor is None or flown.abreast == 1:
+    """Return the best flight of one kind, the one of a search that has the legs found in view among them."""
+    flown = _fly(site, task, following)
+    other = _task_of_legs(site, task, flown)
+    if other is None:
         return flown
-    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
-    wider = _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
     try:
-        return min(flown, _fly(site, wider, following), key=lambda option: (option.faults, option.time_s))
+        return min(flown, _fly(site, other, following), key=lambda option: (option.faults, option.time_s))
     except InfeasibleError:
         return flown
+
+
+def _task_of_legs(site: SiteFlown, task: Task, flown: Flown) -> Task | None:
+    """Return what a search is asked where swaths are to hold the bends of a winding corridor, or for an area in pieces.
+
+    None where neither is flown.
+    """
+    if site.pieces:
+        return task_in_pieces(task, site.pieces)
+    corridor = site.corridor
+    if corridor is None or flown.abreast == 1:
+        return None
+    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
+    return _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
 
 
 def _fly(site: SiteFlown, task: Task, following: Following) -> Flown:
@@ -288,22 +388,34 @@ def _planned_ground_m(scene: Scene) -> Array:
 
 
 def _settings(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> Settings:
-    candidate, spacing = best.candidate, best.spacing_m
-    shared = best.swaths.least_shared_m()
-    nominal = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
-    least_sidelap = 1 - spacing / (shared if np.isfinite(shared) else nominal) if candidate.half_angle_rad else 0.0
+    candidate = best.candidate
+    several = site.corridor is not None or (site.pieces and site.mission.flight.heading_deg is None)
     return Settings(
         agl_m=candidate.agl_m,
         speed_mps=best.speed_mps,
         pulse_rate_hz=candidate.rating.pulse_rate_hz,
         line_rate_hz=candidate.line_rate_hz,
         usable_half_angle_deg=float(np.degrees(candidate.half_angle_rad)),
-        line_spacing_m=spacing,
-        heading_deg=site.true_heading_deg if site.corridor is None else _longest_deg(site.scene, best.lines),
-        sidelap=max(least_sidelap, 0.0),
+        line_spacing_m=best.spacing_m,
+        heading_deg=_longest_deg(site.scene, best.lines) if several else site.true_heading_deg,
+        sidelap=_sidelap(best),
         following=best.following,
         bound_by=_bound_by(site, best, others, heading_words),
+        closest_spacing_m=None if best.even else best.closest_m,
     )
+
+
+def _sidelap(flown: Flown) -> float | None:
+    """Return the least share of the local swath that a neighbour covers, of a flat one where none is seen from edge on.
+
+    None where there are no neighbours or no swath.
+    """
+    candidate = flown.candidate
+    if flown.abreast == 1 or not candidate.half_angle_rad:
+        return None
+    seen = flown.swaths.least_sidelap()
+    flat_m = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
+    return max(seen if np.isfinite(seen) else 1 - flown.spacing_m / flat_m, 0.0)
 
 
 def _longest_deg(scene: Scene, lines: Sequence[FlightLine]) -> float:
@@ -316,15 +428,20 @@ def _longest_deg(scene: Scene, lines: Sequence[FlightLine]) -> float:
 def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> dict[str, str]:
     """Return for each setting what fixed it, in words."""
     mission, judged = site.mission, (best.speed_mps, best.short, best.spacing_wanted_m, best.abreast)
-    words = reasons(mission, best.candidate, *judged, site.dark) | {"heading_deg": heading_words}
-    words["following"] = "the other kind meets no settings"
-    for other in others:
-        if other.short != best.short:
-            words["following"] = "keeps the density, the other kind does not"
-        elif (other.over_ceiling_m > CEILING_EASE_M) != (best.over_ceiling_m > CEILING_EASE_M):
-            words["following"] = f"keeps the ceiling, {other.following} exceeds it by {other.over_ceiling_m:.0f} m"
-        else:
-            words["following"] = (
-                f"{best.time_s / 60:.1f} min against {other.time_s / 60:.1f} min flying {other.following}"
-            )
-    return words | {name: "held by the mission" for name in words if getattr(mission.flight, name, None) is not None}
+    gaps = None if best.even else (best.closest_m, best.spacing_m)
+    words = reasons(mission, best.candidate, *judged, site.dark, gaps) | {"heading_deg": heading_words}
+    words["following"] = _following_words(best, others)
+    held = [name for name in words if name != "heading_deg" and getattr(mission.flight, name, None) is not None]
+    return words | dict.fromkeys(held, "held by the mission")
+
+
+def _following_words(best: Flown, others: list[Flown]) -> str:
+    """Return what a kind of heights has over the quickest of the others, in words."""
+    if not others:
+        return "no other kind meets any settings"
+    other = min(others, key=lambda option: (option.faults, option.time_s))
+    if other.short != best.short:
+        return f"keeps the density, {other.following} does not"
+    if other.faults != best.faults:
+        return f"keeps the ceiling, {other.following} exceeds it by {other.over_ceiling_m:.0f} m"
+    return f"{best.time_s / 60:.1f} min against {other.time_s / 60:.1f} min flying {other.following}"

@@ -17,7 +17,9 @@ Places = npt.NDArray[np.int64]
 BAND = 0.2
 """Height above ground stays within this share of the nominal one, above or below: common practice, no source."""
 MOST_CUTS = 64
-"""Places along a track at which it may be cut, evenly spread over its stations where these are more."""
+"""Stations of a track at which a cut is tried, evenly spread where there are more, and then all near those chosen."""
+CEILING_WEIGHT = 4.0
+"""Times that a metre flown over the ceiling weighs a metre kept from beyond the band."""
 
 _ORDERED = 1e-3  # of a part: among equally many parts those with the least relief are taken
 
@@ -105,18 +107,31 @@ def parts_of(relief: Relief, steps: Steps) -> tuple[Part, ...]:
     """Return the fewest parts of a track that hold the band, those with the least relief among equally many.
 
     Where no parts hold it, the length that leaves it is weighed against cuts: one more must bring as much into the band
-    as the shortest part is long.
+    as the shortest part is long. Length over the ceiling, leads included, weighs more than a cut in any case.
     """
-    whole = np.array([relief.along_m[0] + relief.lead_m, relief.along_m[-1] - relief.lead_m])
-    spans = _Spans.of(relief, steps, whole)
-    if not spans.fits[0, 1]:
-        spans = _Spans.of(relief, steps, _cuts_m(relief, steps, whole))
-    cost = np.where(spans.fits, 1 + _ORDERED * spans.strain**2, np.inf)
-    chain = cheapest_chain(cost)
-    if chain is None:
-        cost = np.where(spans.allowed, 1 + _ORDERED * np.minimum(spans.strain, 1.0) ** 2, np.inf)
-        chain = cheapest_chain(cost + spans.outside_m() / steps.shortest_m) or [0, len(spans.cuts_m) - 1]
+    ends = np.array([relief.along_m[0] + relief.lead_m, relief.along_m[-1] - relief.lead_m])
+    spans = _Spans.of(relief, steps, ends)
+    if spans.fits[0, 1]:
+        return (spans.part(0, 1),)
+    inner = relief.along_m[(relief.along_m > ends[0]) & (relief.along_m < ends[1])]
+    every = max(1, -(-inner.size // MOST_CUTS))
+    spans = _Spans.of(relief, steps, np.concatenate([ends[:1], inner[::every], ends[1:]]))
+    chain = _chain(spans)
+    if every > 1 and len(chain) > 2:
+        cut_m, apart_m = spans.cuts_m[chain[1:-1]], every * float(np.diff(inner).max())
+        near = np.min(np.abs(inner[:, np.newaxis] - cut_m), axis=1) < apart_m
+        spans = _Spans.of(relief, steps, np.concatenate([ends[:1], inner[near], ends[1:]]))
+        chain = _chain(spans)
     return tuple(spans.part(first, last) for first, last in pairwise(chain))
+
+
+def _chain(spans: "_Spans") -> list[int]:
+    """Return the numbers of the cuts, ends included, of the parts that are taken."""
+    cost = 1 + _ORDERED * np.minimum(spans.strain, 1.0) ** 2 + CEILING_WEIGHT * spans.over_m() / spans.steps.shortest_m
+    chain = cheapest_chain(np.where(spans.fits, cost, np.inf))
+    if chain is None:
+        chain = cheapest_chain(np.where(spans.allowed, cost + spans.outside_m() / spans.steps.shortest_m, np.inf))
+    return chain or [0, len(spans.cuts_m) - 1]
 
 
 def levels_m(tracks: Sequence[Sequence[Part]]) -> tuple[tuple[float, ...], ...]:
@@ -173,6 +188,7 @@ class _Spans:
     steps: Steps
     cuts_m: Array
     kept: tuple[Places, Places]
+    flown: tuple[Places, Places]
     allowed: npt.NDArray[np.bool_]
     low_m: Array
     high_m: Array
@@ -191,7 +207,7 @@ class _Spans:
         high = _most(relief.high_m, *kept)
         least = np.maximum(high + steps.band_m[0], _most(relief.floor_m, *flown))
         below = -_most(-relief.low_m, *flown) + steps.ceiling_agl_m
-        return cls(relief, steps, cuts_m, kept, allowed, -_most(-relief.low_m, *kept), high, least, below)
+        return cls(relief, steps, cuts_m, kept, flown, allowed, -_most(-relief.low_m, *kept), high, least, below)
 
     @property
     def most_m(self) -> Array:
@@ -211,18 +227,27 @@ class _Spans:
         return np.asarray(relief / max(high - low, 1e-9))
 
     def outside_m(self) -> Array:
-        """Return how much of each stretch lies deeper than the band at the least height allowed [m]."""
+        """Return how much of what each stretch keeps lies deeper than the band at the least height allowed [m]."""
+        return self._deeper_m(self.kept, self.steps.band_m[1])
+
+    def over_m(self) -> Array:
+        """Return how much of each stretch is flown over the ceiling at the least height allowed, leads included [m]."""
+        over = self.allowed & (self.least_m > self.below_m)
+        return self._deeper_m(self.flown, self.steps.ceiling_agl_m) if over.any() else np.zeros(over.shape)
+
+    def _deeper_m(self, window: tuple[Places, Places], most_agl_m: float) -> Array:
+        """Return for each stretch how much of a window lies more than a height under the least height allowed [m]."""
         lengths = np.diff(self.relief.along_m)
-        outside = np.zeros(self.allowed.shape)
-        first, last = self.kept
+        deeper = np.zeros(self.allowed.shape)
+        first, last = window
         for number, begin in enumerate(first):
             ends = np.flatnonzero(self.allowed[number])
             if not ends.size:
                 continue
-            deep = self.least_m[number, ends, np.newaxis] - self.relief.low_m[begin:] > self.steps.band_m[1] + 1e-9
+            deep = self.least_m[number, ends, np.newaxis] - self.relief.low_m[begin:] > most_agl_m + 1e-9
             sums = np.cumsum(deep * lengths[begin:], axis=1)
-            outside[number, ends] = sums[np.arange(ends.size), last[ends] - begin - 1]
-        return outside
+            deeper[number, ends] = sums[np.arange(ends.size), last[ends] - begin - 1]
+        return deeper
 
     def part(self, first: int, last: int) -> Part:
         at = first, last
@@ -235,14 +260,6 @@ class _Spans:
             middle_m=(high + low) / 2 + self.steps.nominal_agl_m if held else least,
             below_m=float(self.below_m[at]),
         )
-
-
-def _cuts_m(relief: Relief, steps: Steps, whole_m: Array) -> Array:
-    """Return the ends of what is kept and the stations between them at which a track may be cut [m]."""
-    start, end = whole_m
-    inner = relief.along_m[(relief.along_m >= start + steps.shortest_m) & (relief.along_m <= end - steps.shortest_m)]
-    every = max(1, -(-inner.size // MOST_CUTS))
-    return np.concatenate([[start], inner[::every], [end]])
 
 
 def _window(along_m: Array, starts_m: Array, ends_m: Array) -> tuple[Places, Places]:
