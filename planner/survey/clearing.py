@@ -64,9 +64,13 @@ def most_shift_m(settings: Settings) -> float:
     """Return how far a line may move sideways [m].
 
     Its swath then still meets that of the neighbour it leaves where they share least, and it stays nearer to its own
-    track than to any other.
+    track than to any other. Without neighbours it goes by the swath over flat ground.
     """
-    return settings.line_spacing_m * min(settings.sidelap / (1 - settings.sidelap), 0.5)
+    closest_m = settings.closest_spacing_m or settings.line_spacing_m
+    if settings.sidelap is None:
+        flat_m = 2 * settings.agl_m * float(np.tan(np.radians(settings.usable_half_angle_deg)))
+        return float(np.clip(flat_m - closest_m, 0.0, closest_m / 2))
+    return closest_m * min(settings.sidelap / (1 - settings.sidelap), 0.5)
 
 
 def profile_of(mission: Mission, scene: Scene, agl_m: float, flyer: Flyer, *, level: bool) -> Profile:
