@@ -21,6 +21,7 @@ Array = npt.NDArray[np.float64]
 Lay = Callable[[shapely.MultiPolygon, shapely.MultiPolygon, float], Layout]
 
 DETAIL = 0.05  # of the spacing of lines: cuts are sought in an outline without finer vertices
+ALONG_SEAM = 0.5  # sine of the angle between headings below which lines of two pieces may both lie along their seam
 MOST_EDGES = 3  # of the hull of a piece, the narrowest ways across first, that are weighed as headings
 ALIKE_RAD = np.radians(1.0)  # headings that differ by less are one
 WORTH_A_PIECE = 0.01  # of the time of the whole: what each further piece must save
@@ -134,9 +135,8 @@ def quickest_pieces(
     outline, off_m = simple_outline(planned, DETAIL * spread.spacing_m)
 
     def lines_m(part: shapely.MultiPolygon) -> float:
-        reached = grown(part, outline, spread.overlap_m)
-        headings = _headings_rad(_hull_m(reached), heading_rad) if turns else [heading_rad]
-        sides = _sides_m(reached)
+        headings = _headings_rad(_hull_m(part), heading_rad) if turns else [heading_rad]
+        sides = _sides_m(part)
         return min(_lines_m(sides, heading, spread) for heading in headings)
 
     a_piece_m = WORTH_A_PIECE * lines_m(outline)
@@ -144,10 +144,9 @@ def quickest_pieces(
     found = partitions(outline, lambda part: lines_m(part) + a_piece_m, spread.line_cost_m, ways)
     least_s = whole_s
     for parts in [parts for parts in found if len(parts) > 1][:MOST_PARTITIONS]:
-        pieces = tuple(
-            _piece(planned, judged, parts, number, off_m, spread, going, heading_rad, turns=turns)
-            for number in range(len(parts))
-        )
+        flown = [(grown(part, planned, off_m), grown(part, judged, off_m)) for part in parts]
+        headings = [_heading_rad(*part, spread, going, heading_rad, turns=turns) for part in flown]
+        pieces = _joined(planned, flown, headings, spread)
         time_s = blocks_time_s([spread.lay(one.planned, one.judged, one.heading_rad) for one in pieces], going)
         with_worth_s = time_s + WORTH_A_PIECE * whole_s * (len(pieces) - 1)
         if with_worth_s < least_s:
@@ -155,26 +154,48 @@ def quickest_pieces(
     return best
 
 
-def _piece(
+def _heading_rad(
     planned: shapely.MultiPolygon,
     judged: shapely.MultiPolygon,
-    parts: Sequence[shapely.MultiPolygon],
-    number: int,
-    off_m: float,
     spread: Spread,
     going: Going,
-    heading_rad: float,
+    first_rad: float,
     *,
     turns: bool,
-) -> Piece:
-    """Return a piece of the true area from a part of its simple outline, with its quickest heading."""
-    part = parts[number]
-    rest = shapely.union_all([other for other in parts if other is not part])
-    flown, counted = grown(part, planned, off_m + spread.overlap_m), grown(part, judged, off_m)
-    seam = many(shapely.intersection(grown(part, planned, off_m), shapely.buffer(rest, spread.half_swath_m / 2)))
-    headings = _headings_rad(_hull_m(flown), heading_rad) if turns else [heading_rad]
-    best = min(headings, key=lambda heading: round(layout_time_s(spread.lay(flown, counted, heading), going), 6))
-    return Piece(flown, counted, best, seam)
+) -> float:
+    """Return the heading with which a piece is quickest to fly [rad]."""
+    headings = _headings_rad(_hull_m(planned), first_rad) if turns else [first_rad]
+    return min(headings, key=lambda heading: round(layout_time_s(spread.lay(planned, judged, heading), going), 6))
+
+
+def _joined(
+    planned: shapely.MultiPolygon,
+    flown: Sequence[tuple[shapely.MultiPolygon, shapely.MultiPolygon]],
+    headings_rad: Sequence[float],
+    spread: Spread,
+) -> tuple[Piece, ...]:
+    """Return pieces whose lines reach over their seams.
+
+    Lines that end at a seam go on over it. Where lines on both sides run much the same way they may both lie along it:
+    there swaths reach over it too.
+    """
+    reached = []
+    for number, ((own, _), heading) in enumerate(zip(flown, headings_rad, strict=True)):
+        east, north = spread.overlap_m * np.sin(heading), spread.overlap_m * np.cos(heading)
+        ahead = [shapely.transform(own, lambda en, way=way: en + way) for way in ([east, north], [-east, -north])]
+        aside = [
+            shapely.intersection(shapely.buffer(own, spread.overlap_m), other)
+            for k, (other, _) in enumerate(flown)
+            if k != number and abs(np.sin(headings_rad[k] - heading)) < ALONG_SEAM
+        ]
+        reached.append(many(shapely.intersection(shapely.union_all([own, *ahead, *aside]), planned)))
+    pieces = []
+    for number, ((own, judged), heading) in enumerate(zip(flown, headings_rad, strict=True)):
+        rest = shapely.union_all([other for other, _ in (*flown[:number], *flown[number + 1 :])])
+        others = shapely.union_all(reached[:number] + reached[number + 1 :])
+        beside = shapely.intersection(own, shapely.buffer(rest, spread.half_swath_m / 2))
+        pieces.append(Piece(reached[number], judged, heading, many(shapely.difference(beside, others))))
+    return tuple(pieces)
 
 
 def _headings_rad(hull_m: Array, first_rad: float) -> list[float]:

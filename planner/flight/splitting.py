@@ -38,7 +38,7 @@ class Piece:
     heading_rad : float
         Grid heading of its lines [rad].
     seam : shapely MultiPolygon
-        What belongs to it beside other pieces [m]: no swath of an outermost line may end there.
+        What belongs to it alone beside other pieces [m]: no swath of an outermost line may end there.
     """
 
     planned: shapely.MultiPolygon
