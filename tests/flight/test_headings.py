@@ -5,8 +5,8 @@ import pytest
 import shapely
 from flat_jobs import FRAME, HEXACOPTER, SENSOR, WING, a_mission, a_scene
 
-from planner.flight.flightlines import Manner, fly_lines, lay_out, long_side_rad
-from planner.flight.headings import Going, layout_time_s, lines_time_s, quickest_heading
+from planner.flight.flightlines import Layout, Manner, fly_lines, lay_out, long_side_rad
+from planner.flight.headings import Going, blocks_time_s, layout_time_s, lines_time_s, quickest_heading
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.settings import choose_flight
 from planner.flight.sorties import flight_figures
@@ -168,3 +168,47 @@ def test_wind_turns_a_plan():
     calm, _ = chosen(area, flight=choice)
     windy, _ = chosen(area, flight=choice, conditions=Conditions(wind_mps=4.0, wind_from_deg=calm.heading_deg))
     assert abs((windy.heading_deg - calm.heading_deg + 90) % 180 - 90) > 60
+
+
+def block_at(east, north, tracks=2, long_m=400.0, heading=0.0):
+    """Return tracks 90 m apart that start at a place."""
+    across, along = (east, north) if heading == 0.0 else (-north, east)
+    return Layout(
+        heading, 90.0, across + 90.0 * np.arange(tracks), np.tile([along, along + long_m], (tracks, 1)).astype(float)
+    )
+
+
+@pytest.mark.parametrize("going", [CALM_HEX, FAST_WING, replace(FAST_WING, wind=WEST_WIND)])
+def test_one_block_takes_the_time_of_its_layout(going):
+    layout = block_at(0, 0, tracks=5)
+    assert blocks_time_s([layout], going) == layout_time_s(layout, going)
+
+
+def test_two_blocks_by_hand():
+    # C: two tracks each, 400 m and two leads of 40 m long, so both blocks end where they began, at their south end:
+    # from 90 m east the hexacopter goes on to the next block, 910 m over from rest to rest
+    near, far = block_at(0, 0), block_at(1000, 0)
+    turn, over = (2 * 8 / 1.5 + gap / 8 + 8 / 1.5 for gap in (90, 910))
+    assert blocks_time_s([near, far], CALM_HEX) == pytest.approx(4 * 480 / 8 + 2 * turn + over)
+
+
+def test_blocks_are_begun_at_the_corner_that_leads_on_soonest():
+    # C: a block of three tracks ends opposite to where it began, so two of them in a row are flown right through: from
+    # one to the next it is 600 m, less two leads of 40 m and 8^2 / 3 m to brake and to speed up
+    south, north = block_at(0, 0, tracks=3), block_at(0, 1000, tracks=3)
+    turn = 2 * 8 / 1.5 + 90 / 8 + 8 / 1.5
+    over = 2 * 8 / 1.5 + (1000 - 400 - 2 * 40 - 2 * 8**2 / 3) / 8 + 8 / 1.5
+    assert blocks_time_s([north, south], CALM_HEX) == pytest.approx(6 * 480 / 8 + 4 * turn + over)
+
+
+@pytest.mark.parametrize("going", [CALM_HEX, FAST_WING, replace(FAST_WING, wind=WEST_WIND)])
+def test_the_order_in_which_blocks_are_given_does_not_count(going):
+    blocks = [block_at(0, 0), block_at(900, 200, 3), block_at(300, 800, 4, 700.0, np.pi / 2), block_at(-900, 100, 1)]
+    times = [blocks_time_s([blocks[k] for k in order], going) for order in ((0, 1, 2, 3), (2, 0, 3, 1), (3, 2, 1, 0))]
+    assert times == pytest.approx([times[0]] * 3)
+    assert times[0] > sum(layout_time_s(block, going) for block in blocks)
+
+
+def test_no_block_is_flown_against_a_wind_that_beats_the_aircraft():
+    gale = replace(CALM_HEX, wind=Wind(30.0, 0.0))
+    assert blocks_time_s([block_at(0, 0), block_at(900, 0)], gale) == np.inf
