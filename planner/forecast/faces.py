@@ -20,7 +20,10 @@ from planner.requirement import Requirement
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-FACINGS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+FACINGS = tuple(
+    f"facing {way}"
+    for way in ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+)
 """Ways that faces are told apart by where nobody names them: each an eighth of the circle about its bearing."""
 
 ROUNDING = 1e-9
