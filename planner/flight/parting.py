@@ -28,6 +28,7 @@ from planner.flight.laying import (
     manner_of,
     percentile_m,
     rims_of,
+    settable_mps,
 )
 from planner.flight.marching import Pairs, march, pairs_of, reaches_m
 from planner.flight.overlap import LocalSwaths, local_swaths
@@ -35,14 +36,16 @@ from planner.flight.swath import swath_width_m
 from planner.ranging.beams import scan_tilt_rad
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 WORTH_PARTING = 0.01  # of the flight time: for less lines stay even
 UNEVEN = 1.02  # widest shared swath over the narrowest, or over that of flat ground: with less all lie alike
 PER_SPACING, MOST_LOOKED_AT = 6, 120  # tracks that are looked at
 HEIGHTS, SPACINGS = 17, 41  # at which density and accuracy are looked up
 SLOWER, FASTER = 0.7, 1.4  # of the speed of even lines: speeds that are tried
-TRIES = 4  # of laying lines closer where the ground, once flown over, asks for it
+TRIES = 6  # of laying lines closer where the ground, once flown over, asks for it
 MARGIN = 0.998  # of what the ground asks for then
+MOST_EASED = 0.9  # to which distances are drawn in at once for the density
 LOOKED_AT = 2  # numbers of lines that are laid
 
 
@@ -243,36 +246,46 @@ def _legs(flown: Flown, strips: Sequence[_Strip], places: Sequence[Array], speed
 
 
 def _held(flown: Flown, strips: Sequence[_Strip], places: list[Array], speed_mps: float) -> Flown | None:
-    """Return the flight along tracks once it keeps what is asked as flown; None where it does not or gains nothing."""
+    """Return the flight along tracks once it keeps what is asked as flown; None where it does not or gains nothing.
+
+    Lines are laid closer where the ground, once it is flown over, asks for it. What the density then asks for comes off
+    the speed where it is open.
+    """
     attempt, mission = flown.attempt, flown.attempt.site.mission
+    slower_mps = speed_mps
     for _ in range(TRIES):
         if sum(across.size for across in places) > sum(leg.layout.across_m.size for leg in flown.legs):
             return None
-        legs = _legs(flown, strips, places, speed_mps)
-        lines, swaths = lines_over(attempt, legs, speed_mps)
-        eased = [
-            _eased(mission.requirement.sidelap_min, strip, leg, own)
-            for strip, leg, own in zip(strips, legs, swaths.legs, strict=True)
-        ]
-        found = flown_over(attempt, legs, lines, swaths, flown.spacing_asked_m, flown.rims_m)
-        slow = found.speed_wanted_mps < speed_mps * (1 - 1e-9)
-        if not slow and all(now is before.eased for now, before in zip(eased, strips, strict=True)):
-            quicker = found.time_s < flown.time_s * (1 - WORTH_PARTING)
-            return found if quicker and found.faults <= flown.faults else None
+        legs = _legs(flown, strips, places, slower_mps)
+        found = flown_over(attempt, legs, *lines_over(attempt, legs, slower_mps), flown.spacing_asked_m, flown.rims_m)
+        if found.time_s >= flown.time_s * (1 - WORTH_PARTING):
+            return None
+        lacks = found.speed_wanted_mps / slower_mps
+        wide = [_too_wide(mission.requirement.sidelap_min, swaths) for swaths in found.swaths.legs]
+        if lacks >= 1 - 1e-9 and not any(gaps.any() for gaps, _ in wide):
+            return found if found.faults <= flown.faults else None
+        if lacks < 1 - 1e-9 and mission.flight.speed_mps is None:
+            slower_mps = settable_mps(mission, found.speed_wanted_mps)
+        eased = max(lacks, MOST_EASED) if mission.flight.speed_mps else 1.0
         strips = [
-            replace(strip, eased=now * (min(found.speed_wanted_mps / speed_mps, 1.0) if slow else 1.0))
-            for strip, now in zip(strips, eased, strict=True)
+            replace(strip, eased=min(eased, 1.0) * _eased(strip, leg, *own))
+            for strip, leg, own in zip(strips, legs, wide, strict=True)
         ]
         places = [_places_m(attempt, strip, speed_mps) for strip in strips]
     return None
 
 
-def _eased(sidelap: float, strip: _Strip, leg: Leg, swaths: LocalSwaths) -> Array:
-    """Return what reaches are lowered by so that gaps that are too wide as flown are not; the old where none is."""
+def _too_wide(sidelap: float, swaths: LocalSwaths) -> tuple[Mask, Array]:
+    """Return which gaps are wider than the sidelap allows, and the share of each that it does, (n - 1,)."""
     allowed = (1 - sidelap) * swaths.least_shared_m() / swaths.apart_m
-    eased, across = strip.eased, strip.pairs.across_m
-    for number in np.flatnonzero(allowed < 1 - 1e-6):
-        first, second = leg.layout.across_m[number : number + 2]
+    return allowed < 1 - 1e-6, allowed
+
+
+def _eased(strip: _Strip, leg: Leg, wide: Mask, allowed: Array) -> Array:
+    """Return what reaches are lowered by so that gaps are not too wide next time, less and less beyond their tracks."""
+    eased, across, tracks = strip.eased, strip.pairs.across_m, leg.layout.across_m
+    for number in np.flatnonzero(wide):
+        first, second = tracks[number : number + 2]
         near = np.interp(across, [2 * first - second, first, second, 2 * second - first], [0.0, 1.0, 1.0, 0.0])
         eased = eased * (1 - near * (1 - MARGIN * float(allowed[number])))
     return eased
