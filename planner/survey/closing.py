@@ -121,8 +121,10 @@ def shortfall_of(mission: Mission, scene: Scene, forecast: Forecast) -> Shortfal
     up = surface_of(mission, scene).at(centres[:, 0], centres[:, 1])
     first, ground = (values.ravel()[flat] for values in (forecast.first_per_m2, forecast.ground_per_m2))
     lacking = np.full(len(flat), requirement.target_per_m2)
+    has = forecast.density_per_m2 if forecast.sure is None else forecast.sure.density_per_m2
     if requirement.coverage == "aggregate":
-        lacking = lacking - np.nan_to_num(forecast.density_per_m2.ravel()[flat])
+        lacking = lacking - np.nan_to_num(has.ravel()[flat])
+    lacking /= _sure_share(forecast)
     if requirement.returns == "ground":
         share = np.divide(ground, first, out=np.ones(len(flat)), where=first > 0)
         lacking = np.divide(lacking, share, out=np.full(len(flat), np.inf), where=share > 0)
@@ -137,6 +139,15 @@ def shortfall_of(mission: Mission, scene: Scene, forecast: Forecast) -> Shortfal
         flat=flat[known],
         cell_m=cells.cell_m,
     )
+
+
+def _sure_share(forecast: Forecast) -> float:
+    """Return the share of its density that a cell usually has with the confidence asked for; 1 where none is."""
+    if forecast.sure is None:
+        return 1.0
+    met = (forecast.cause == 0) & (forecast.density_per_m2 > 0)
+    shares = forecast.sure.density_per_m2[met] / forecast.density_per_m2[met]
+    return float(np.clip(np.median(shares), 0.5, 1.0)) if shares.size else 1.0
 
 
 def surface_of(mission: Mission, scene: Scene) -> HeightGrid:

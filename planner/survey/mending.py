@@ -11,20 +11,21 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.assessment import Assessment, Forecast, MendStep, Plan
-from planner.errors import PlannerError
-from planner.flight.patches import Pass, Patch, Track, closable, lay_patches
-from planner.flight.paths import Flyer
+from planner.flight.patches import Pass, Patch, closable, lay_patches
 from planner.forecast.gaps import CAUSES
 from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.principles import refuse_sensor
+from planner.survey.aiming import new_settings, planned_for
 from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
 from planner.survey.excess import TOO_FEW, allowed_m2, area_m2, excess_m2, spare_lines, spread
-from planner.survey.firing import Fired, fire, fire_changed
+from planner.survey.firing import fire, fire_changed
 from planner.survey.flying import flyer_of
-from planner.survey.jobs import all_told, make_plan, refuse_heights
+from planner.survey.jobs import all_told, refuse_heights
+from planner.survey.mendstate import Job, State, step
 from planner.survey.outlook import judge
 from planner.survey.patching import OVER_CEILING_M, patched_plan
+from planner.survey.reaiming import HELD, assured, inexact, sharpened
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
@@ -41,38 +42,6 @@ SURPLUS = 1.1
 """So much more area is closed than the requirement asks: what closed forms promise is not quite kept."""
 DENSER = 1.05, 2.0
 """Times the density that fell short which a new plan is made for, least and most."""
-
-_HELD = ("agl_m", "speed_mps", "line_spacing_m", "pulse_rate_hz", "line_rate_hz")
-
-
-@dataclass(frozen=True)
-class _Job:
-    """What all rounds share."""
-
-    mission: Mission
-    scene: Scene
-    flyer: Flyer
-    threads: int
-
-
-@dataclass(frozen=True)
-class _State:
-    """A plan, its pulses fired, and what that means; `denser` is for how many times the density it was made."""
-
-    plan: Plan
-    fired: Fired
-    forecast: Forecast
-    denser: float = 1.0
-    patches: int = 0
-    barred: tuple[Track, ...] = ()
-
-    @property
-    def below_m2(self) -> float:
-        return self.forecast.coverage.below_m2
-
-    @property
-    def time_s(self) -> float:
-        return float(self.plan.flight["time_s"]["total"])
 
 
 @dataclass(frozen=True)
@@ -129,17 +98,25 @@ def mend_plan(
         Lines fired at the same time; the result does not depend on it.
     """
     fired = fire(mission, scene, plan.lines, progress=progress, threads=threads)
-    state = _State(plan, fired, judge(mission, scene, fired))
+    state = State(plan, fired, judge(mission, scene, fired, threads=threads))
     steps: list[MendStep] = []
-    if plan.settings is not None and not state.forecast.met:
-        job = _Job(mission, scene, flyer_of(mission, scene, mission.flight.hold_speed), threads)
+    if plan.settings is not None:
+        job = Job(mission, scene, flyer_of(mission, scene, mission.flight.hold_speed), threads)
         state = _mended(job, state, steps, progress)
     return Mended(state.plan, state.forecast, tuple(steps))
 
 
-def _mended(job: _Job, state: _State, steps: list[MendStep], progress: Progress | None) -> _State:
-    """Return the state after all rounds; what was done is added to `steps`."""
-    changes = [_patched, _planned_anew]
+def _mended(job: Job, state: State, steps: list[MendStep], progress: Progress | None) -> State:
+    """Return the state after all rounds; what was done is added to `steps`.
+
+    What a plan as a whole lacks comes first: heights, then a confidence; patch lines close what is left.
+    """
+    sure = job.mission.requirement.confidence is not None
+    if inexact(job.mission, state.forecast):
+        state = sharpened(job, state, steps)
+    if sure:
+        state = assured(job, state, steps)
+    changes = [_patched] if sure else [_patched, _planned_anew]
     if spread(state.forecast):
         changes.reverse()
     for number in range(ROUNDS if excess_m2(job.mission, job.scene, state.forecast) else 0):
@@ -152,59 +129,29 @@ def _mended(job: _Job, state: _State, steps: list[MendStep], progress: Progress 
                 changes.pop(0)
         if state is before or not excess_m2(job.mission, job.scene, state.forecast):
             break
-    if not state.forecast.met:
+    if excess_m2(job.mission, job.scene, state.forecast):
         steps.append(_left_over(job, state))
     return state
 
 
-def _planned_anew(job: _Job, state: _State, steps: list[MendStep]) -> _State:
+def _planned_anew(job: Job, state: State, steps: list[MendStep]) -> State:
     """Return the state after a plan for a higher density, or the same where that is not to be had or gains nothing."""
     mission, forecast = job.mission, state.forecast
     lacking_m2 = area_m2(forecast, TOO_FEW)
     if not lacking_m2 or state.patches:
         return state
     asked, judged = mission.requirement.target_per_m2, forecast.density.judged_per_m2
-    denser = state.denser * float(np.clip(asked / max(judged, 1e-9), *DENSER))
-    requirement = replace(
-        mission.requirement,
-        quality_level=None,
-        density_per_m2=denser * asked,
-        vertical_rmse_m=mission.requirement.target_rmse_m,
-        cell_m=forecast.cells.cell_m,
-    )
-    try:
-        plan = make_plan(replace(mission, requirement=requirement), job.scene)
-    except PlannerError:  # more is not to be had: what falls short is said
-        return state
-    if _new_settings(state.plan, plan) is None:
-        return state
-    fired = fire(mission, job.scene, plan.lines, threads=job.threads)
-    new = _State(plan, fired, judge(mission, job.scene, fired), denser)
-    if new.below_m2 >= state.below_m2:
+    denser = state.aim.denser * float(np.clip(asked / max(judged, 1e-9), *DENSER))
+    new = planned_for(job, state, replace(state.aim, denser=denser))
+    if new is None or new.below_m2 >= state.below_m2:
         return state
     share = 100 * lacking_m2 / forecast.coverage.area_m2
-    said = f"planned anew: {_new_settings(state.plan, plan)}"
-    steps.append(_step(said, f"{share:.1f} % of the area lacks pulses", (), state, new))
+    said = f"planned anew: {new_settings(state.plan, new.plan)}"
+    steps.append(step(said, f"{share:.1f} % of the area lacks pulses", (), state, new))
     return new
 
 
-def _new_settings(old: Plan, new: Plan) -> str | None:
-    """Return in words what a new plan changes, None where it is the old one."""
-    said = []
-    for name, words in (
-        ("speed_mps", "{:.3g} m/s"),
-        ("line_spacing_m", "lines {:.3g} m apart"),
-        ("agl_m", "{:.3g} m up"),
-    ):
-        before, after = (words.format(getattr(plan.settings, name)) for plan in (old, new))
-        said += [f"{after} in place of {before}"] if after != before else []
-    said += [f"{len(new.lines)} lines in place of {len(old.lines)}"] if len(new.lines) != len(old.lines) else []
-    rates = [(plan.settings.pulse_rate_hz, plan.settings.line_rate_hz) for plan in (old, new) if plan.settings]
-    said += ["other rates"] if rates[0] != rates[-1] else []
-    return ", ".join(said) or None
-
-
-def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
+def _patched(job: Job, before: State, steps: list[MendStep]) -> State:
     """Return the state with patch lines, or the same where none is found or they gain nothing.
 
     What a held line spacing leaves thin all over is not filled up with lines in between.
@@ -222,7 +169,7 @@ def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
             for name, patch in zip(names, chosen, strict=True)
         }
         found = patched_plan(job.mission, job.scene, state.plan, list(laid.values()), job.flyer)
-        steps += [_step(f"{name} is left out", why, (), before, before) for name, why in found.refused]
+        steps += [step(f"{name} is left out", why, (), before, before) for name, why in found.refused]
         refused = {name for name, _ in found.refused}
         barred = [patch.track for name, patch in zip(names, chosen, strict=True) if name in refused]
         state = replace(state, patches=state.patches + len(names), barred=(*state.barred, *barred))
@@ -239,11 +186,11 @@ def _patched(job: _Job, before: _State, steps: list[MendStep]) -> _State:
     if new.below_m2 >= before.below_m2:
         return before
     why = f"to close {_by_cause(sample.at(np.concatenate([patch.cells for patch in chosen])))}"
-    steps.append(_step(_patch_words(new.plan, found.added), why, tuple(sorted(found.added)), before, new))
+    steps.append(step(_patch_words(new.plan, found.added), why, tuple(sorted(found.added)), before, new))
     return new
 
 
-def _ways(job: _Job, state: _State, short: Shortfall) -> tuple[Way, ...]:
+def _ways(job: Job, state: State, short: Shortfall) -> tuple[Way, ...]:
     settings = state.plan.settings
     causes = [CAUSES[code - 1] for code in np.unique(short.causes).tolist()]
     if settings is None or not causes:
@@ -253,7 +200,7 @@ def _ways(job: _Job, state: _State, short: Shortfall) -> tuple[Way, ...]:
     return ways_of(job.mission, job.scene, settings, job.flyer, causes, most_agl_m)
 
 
-def _chosen(job: _Job, state: _State, cells: Shortfall, passes: Sequence[Pass]) -> tuple[Patch, ...]:
+def _chosen(job: Job, state: State, cells: Shortfall, passes: Sequence[Pass]) -> tuple[Patch, ...]:
     """Return the patch lines to lay: all that is needed, or where that is not to be had those worth their flight.
 
     Where no cell may fall short, every line that closes any is worth it.
@@ -288,7 +235,7 @@ def _pace_m2_per_s(patch: Patch, cells: Shortfall, passes: Sequence[Pass]) -> fl
     return float(cells.areas_m2[patch.cells].sum()) / (patch.track.length_m / way.speed_mps + way.fixed_s)
 
 
-def _fired(job: _Job, state: _State, plan: Plan) -> _State:
+def _fired(job: Job, state: State, plan: Plan) -> State:
     """Return the state of a plan with lines added, for which only these are fired."""
     if plan is state.plan:
         return state
@@ -296,17 +243,14 @@ def _fired(job: _Job, state: _State, plan: Plan) -> _State:
     return replace(state, plan=plan, fired=fired, forecast=judge(job.mission, job.scene, fired))
 
 
-def _left_over(job: _Job, state: _State) -> MendStep:
+def _left_over(job: Job, state: State) -> MendStep:
     """Return the last step of a plan that is not met: what no line reaches, and what is not worth one."""
     forecast = state.forecast
-    if not excess_m2(job.mission, job.scene, forecast):
-        why = "density is met; height accuracy is not a matter of single lines"
-        return _step("no line is added", why, (), state, state)
     if spread(forecast):
-        held = [name for name, value in vars(job.mission.flight).items() if value is not None and name in _HELD]
+        held = [name for name, value in vars(job.mission.flight).items() if value is not None and name in HELD]
         why = f"{100 * area_m2(forecast, TOO_FEW) / forecast.coverage.area_m2:.1f} % of the area lacks pulses"
         why += f", with {', '.join(held)} held by the mission" if held else ""
-        return _step("nothing more is changed", why, (), state, state)
+        return step("nothing more is changed", why, (), state, state)
     short = shortfall_of(job.mission, job.scene, forecast)
     sample = short.sample()
     passes = [pass_of(job.mission, job.scene, way, sample) for way in _ways(job, state, short)]
@@ -320,7 +264,7 @@ def _left_over(job: _Job, state: _State) -> MendStep:
     said = [f"unreachable: {_listed(out_of_reach)}"] if out_of_reach else []
     if reached.any():
         said.append(f"left, for lines would gain too little: {_by_cause(sample.at(reached))}")
-    return _step("nothing more is changed", "; ".join(said), (), state, state)
+    return step("nothing more is changed", "; ".join(said), (), state, state)
 
 
 def _areas(cells: Shortfall) -> Mapping[str, float]:
@@ -348,8 +292,3 @@ def _patch_words(plan: Plan, added: Sequence[str]) -> str:
         if line.line_id in added
     ]
     return f"{'patch line' if len(said) == 1 else 'patch lines'} {', '.join(said)}"
-
-
-def _step(what: str, why: str, added: tuple[str, ...], before: _State, after: _State) -> MendStep:
-    minutes = (after.time_s - before.time_s) / 60
-    return MendStep(what, why, added, before.below_m2, after.below_m2, minutes)
