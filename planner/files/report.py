@@ -10,6 +10,7 @@ from typing import Any
 
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
+from planner.files.costfigures import cost_text
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
 from planner.files.pages import write_page
 from planner.files.reportdecisions import decision_contents
@@ -149,7 +150,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
         | {
             "mission": mission,
             "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
-            "met": forecast.met,
+            "met": assessment.met,
             "density": forecast.density,
             "coverage": forecast.coverage,
             "faces": forecast.faces,
@@ -164,6 +165,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
             "time": f"{minutes // 60}:{minutes % 60:02d}",
             "assumptions": assessment.assumptions,
             "unsafe": assessment.unsafe,
+            "costs": cost_text(assessment),
             "pictures": _pictures(assessment, view),
         }
     )

@@ -3,10 +3,10 @@
 Lives here: the tables of these sections, and where the time of a flight goes. Must not know how any of it was planned.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
-from planner.assessment import Assessment
+from planner.assessment import Assessment, MendStep
 from planner.files.flightwords import (
     KIND_WORDS,
     RESERVE_WORDS,
@@ -50,13 +50,12 @@ def flight_contents(assessment: Assessment) -> Row:
         "time_budget": time_bars(flight["time_s"]),
         "total_min": flight["time_s"]["total"] / 60,
         "changes": assessment.plan.changes,
-        "mending": mending_rows(assessment),
         "hazards": _hazards(assessment),
     }
 
 
-def mending_rows(assessment: Assessment) -> list[Row]:
-    """Return a row for each step by which the plan was mended, in order."""
+def mending_rows(steps: Sequence[MendStep]) -> list[Row]:
+    """Return a row for each step by which a plan was mended, in order."""
     return [
         {
             "what": step.what,
@@ -65,7 +64,7 @@ def mending_rows(assessment: Assessment) -> list[Row]:
             "after": f"{step.below_after_m2:.0f}",
             "minutes": f"{step.minutes_added:+.1f}" if step.minutes_added else "–",
         }
-        for step in assessment.mending
+        for step in steps
     ]
 
 
