@@ -233,6 +233,14 @@ def _spans_m(
     return across_m[met], ends + short * np.array([-1.0, 1.0])
 
 
+def level_clearance_m(clearance_m: float) -> float:
+    """Return how far a level line keeps from a thing at its vertices so that it keeps a clearance [m] between them.
+
+    Between two vertices that are R away the line is at least sqrt(R^2 - (d / 2)^2) away, d from one to the other.
+    """
+    return float(np.hypot(clearance_m, STATION_M / 2))
+
+
 def fly_lines(layout: Layout, floor: Floor, manner: Manner) -> tuple[FlightLine, ...]:
     """Return the flight lines of a layout in serpentine order, with heights on the lowest path allowed.
 
@@ -293,7 +301,7 @@ def _stepped(
     layout: Layout, places_m: Sequence[Array], floor: Floor, lead_m: float, steps: Steps
 ) -> list[tuple[Array, Array]]:
     """Return stations of tracks in the order flown, with constant heights in steps [m], two over the place of each."""
-    lowest = replace(floor, agl_m=steps.least_agl_m)
+    lowest = replace(floor, agl_m=steps.least_agl_m, clearance_m=level_clearance_m(floor.clearance_m))
     tracks = [
         parts_of(_relief(layout, np.sort(along), float(across), lowest, lead_m), steps)
         for along, across in zip(places_m, layout.across_m, strict=True)
@@ -313,12 +321,11 @@ def _stepped(
 
 
 def _relief(layout: Layout, along_m: Array, across_m: float, floor: Floor, lead_m: float) -> Relief:
-    """Return the ground under a track between its stations, and the floor over it."""
+    """Return the ground under a track between its stations, and the floor that level flight keeps over it."""
     parts = max(1, int(np.ceil(float(np.diff(along_m).max()) / FLOOR_STEP_M)))
     fine = along_m[:-1, np.newaxis] + np.diff(along_m)[:, np.newaxis] * np.arange(parts + 1) / parts
     ground = floor.ground_m(*layout.place_m(fine, np.full(fine.shape, across_m)))
-    east, north = layout.place_m(along_m, np.full(along_m.shape, across_m))
-    least = flight_floor_m(floor, along_m, east, north)
+    least = floor.at(*layout.place_m(along_m, np.full(along_m.shape, across_m)))
     return Relief(along_m, ground.min(axis=1), ground.max(axis=1), np.maximum(least[:-1], least[1:]), lead_m)
 
 

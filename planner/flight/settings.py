@@ -16,7 +16,7 @@ from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
 from planner.flight.corridors import longest_block
 from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
-from planner.flight.flightlines import FlightLine, Layout, lay_out, long_side_rad, turned
+from planner.flight.flightlines import FlightLine, Layout, lay_out, level_clearance_m, long_side_rad, turned
 from planner.flight.headings import contours_rad, quickest_heading
 from planner.flight.laying import Flown, SiteFlown, lay_over
 from planner.flight.parting import part_lines
@@ -259,7 +259,7 @@ def _site(mission: Mission, scene: Scene, heading_rad: float) -> SiteFlown:
         true_heading_deg=float(np.degrees(heading_rad + convergence)) % 360 if held is None else held % 360,
         wind=Wind(conditions.wind_mps, float(np.radians(conditions.wind_from_deg)) - convergence),
         ground_nearby=highest_nearby(scene.ground, clearance, known_only=True),
-        top_nearby=highest_nearby(upper_surface(scene), kept_off),
+        top_nearby=highest_nearby(upper_surface(scene), level_clearance_m(kept_off)),
         clearance_m=kept_off,
         ground_m=_planned_ground_m(scene),
         dark=darkest_counted(mission, scene),
@@ -313,29 +313,18 @@ def _corridor_task(
 
 
 def _fly_kind(site: SiteFlown, task: Task, following: Following) -> Flown:
-    """Return the best flight of one kind, the one of a search that has the legs found in view among them."""
-    flown = _fly(site, task, following)
-    other = _task_of_legs(site, task, flown)
-    if other is None:
+    """Return the best flight of one kind; along a winding corridor also with swaths that hold the bends of its legs."""
+    if site.pieces:
+        return _fly(site, task_in_pieces(task, site.pieces), following)
+    flown, corridor = _fly(site, task, following), site.corridor
+    if corridor is None or flown.abreast == 1:
         return flown
+    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
+    wider = _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
     try:
-        return min(flown, _fly(site, other, following), key=lambda option: (option.faults, option.time_s))
+        return min(flown, _fly(site, wider, following), key=lambda option: (option.faults, option.time_s))
     except InfeasibleError:
         return flown
-
-
-def _task_of_legs(site: SiteFlown, task: Task, flown: Flown) -> Task | None:
-    """Return what a search is asked where swaths are to hold the bends of a winding corridor, or for an area in pieces.
-
-    None where neither is flown.
-    """
-    if site.pieces:
-        return task_in_pieces(task, site.pieces)
-    corridor = site.corridor
-    if corridor is None or flown.abreast == 1:
-        return None
-    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
-    return _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
 
 
 def _fly(site: SiteFlown, task: Task, following: Following) -> Flown:
@@ -373,7 +362,8 @@ def _fly_to_depth(site: SiteFlown, task: Task, following: Following, percent: fl
         low_enough = flown.over_ceiling_m <= 0 or candidate.agl_m <= task.least_agl_m + NEAR_M
         if found <= deeper + NEAR_M and (low_enough or site.mission.flight.agl_m):
             break
-        deeper, over = max(found, deeper), over + max(flown.over_ceiling_m, 0.0)
+        deeper = max(found, deeper)
+        over = max(over, task.greatest_agl_m - candidate.agl_m + flown.over_ceiling_m)
     return flown
 
 

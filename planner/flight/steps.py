@@ -16,7 +16,7 @@ Places = npt.NDArray[np.int64]
 
 BAND = 0.2
 """Height above ground stays within this share of the nominal one, above or below: common practice, no source."""
-MOST_CUTS = 64
+MOST_CUTS = 40
 """Stations of a track at which a cut is tried, evenly spread where there are more, and then all near those chosen."""
 CEILING_WEIGHT = 4.0
 """Times that a metre flown over the ceiling weighs a metre kept from beyond the band."""

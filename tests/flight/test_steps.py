@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from planner.flight.cuts import cut_at_steps
-from planner.flight.flightlines import Manner, fly_lines, lay_out
+from planner.flight.flightlines import Manner, fly_lines, lay_out, level_clearance_m
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.settings import choose_flight
 from planner.flight.stepping import beyond_band
@@ -200,7 +200,7 @@ def stepped_lines(scene, steps=STEPS, spacing_m=60.0):
     floor = Floor(
         scene.ground,
         highest_nearby(scene.ground, 30.0, known_only=True),
-        highest_nearby(scene.top, 30.0),
+        highest_nearby(scene.top, level_clearance_m(30.0)),
         steps.nominal_agl_m,
         30.0,
         scene.obstacles,
