@@ -26,7 +26,7 @@ _OF_RULES = {"airspace", "ceiling", "not a clearance", "rules profile", "rules a
 _OF_GROUND = {"ground risk", "sensitive area"}
 _OF_DATA = {
     "frame of marks", "inputs", "range ambiguity", "range ratings", "recorder rate", "recorder space", "reflectance",
-    "terrain age", "unlisted obstacles", "vertical accuracy",
+    "survey rules", "terrain age", "unlisted obstacles", "vertical accuracy",
 }  # fmt: skip
 
 _PLACE = re.compile(r"lon (-?\d{1,3}(?:\.\d+)?) lat (-?\d{1,2}(?:\.\d+)?)\b")

@@ -7,7 +7,7 @@ how a rule is judged.
 import dataclasses
 import difflib
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from planner.errors import Fault, InputError
 from planner.files.cards import DATA, Declared, bundled, checked, field_names, read_declared, unknown_keys
@@ -15,7 +15,7 @@ from planner.mission import Site
 from planner.requirement import Requirement
 from planner.surveyrules import SurveyRule, SurveyRules
 
-FOLDER = "survey_rules"
+FOLDER: Literal["survey_rules"] = "survey_rules"
 WHERE = "requirement.survey_rules"
 
 

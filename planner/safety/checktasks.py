@@ -339,6 +339,13 @@ TASKS = (
     ),
     Task("logging", ANY, TAKE_OFF, "surveyor", "Start logging at base and aircraft as early as the report says."),
     Task("logging", ANY, AFTER, "surveyor", "Let base and aircraft log on for as long as the report says."),
+    Task(
+        "survey rules",
+        OPEN,
+        BEFORE,
+        "surveyor",
+        "Settle the articles of the survey rules that are not satisfied, and gather what the plan cannot show.",
+    ),
     Task("inputs", ANY, BEFORE, "surveyor", "Read the remarks on the files given; mend what is wrong in them."),
 )
 """In the order to be worked off within each section."""

@@ -48,7 +48,7 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
     if plan.settings is None:
         return None
     cell_m = planned_cell_m(mission, scene)
-    planned = tightened(mission, scene, cell_m)
+    planned = tightened(mission)
     flat = flat_task(planned, scene, plan.settings.heading_deg, cell_m)
     saving = saving_of(mission, scene, plan)
     for task in (_as_deep(flat, plan.settings, plan), flat):

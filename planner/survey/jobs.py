@@ -20,6 +20,7 @@ from planner.ranging.beams import scan_pattern, usable_share
 from planner.ranging.principles import refuse_sensor
 from planner.ranging.uncertainty import TERMS, flat_covariances_m2, gnss_floor_m, least_vertical_sd_m
 from planner.safety.eyesafety import EYE_HEIGHT_M
+from planner.survey.articles import article_cautions, articles_of
 from planner.survey.attempts import first_flyable
 from planner.survey.clearing import lines_to_fly
 from planner.survey.deciding import plan_costs, planned_cell_m
@@ -29,7 +30,7 @@ from planner.survey.outlook import make_forecast
 from planner.survey.quality import quality_of
 from planner.survey.remarks import cautions_of, method
 from planner.survey.resuming import lines_left
-from planner.survey.tightening import tightened, with_rules_named
+from planner.survey.tightening import ruled_plan
 
 Progress = Callable[[str, int, int], None]
 
@@ -108,12 +109,11 @@ def make_plan(mission: Mission, scene: Scene, *, progress: Progress | None = Non
     if progress:
         progress("choosing settings and lines", 0, 1)
     cell_m = planned_cell_m(mission, scene)
-    planned = tightened(mission, scene, cell_m)
 
     def flyable(settings: Settings, laid: tuple[FlightLine, ...]) -> Plan:
-        return _flyable(mission, scene, with_rules_named(settings, mission, planned), laid)
+        return _flyable(mission, scene, settings, laid)
 
-    plan = first_flyable(planned, scene, cell_m, flyable)
+    plan = ruled_plan(mission, scene, cell_m, lambda asked, over: first_flyable(asked, over, cell_m, flyable))
     if progress:
         progress("choosing settings and lines", 1, 1)
     return plan
@@ -194,10 +194,13 @@ def all_told(
     quality = quality_of(mission, scene, plan, forecast, progress=progress, threads=threads)
     unsafe = unsafe_lines(mission, plan)
     safety = safety_of(mission, scene, forecast.cells, plan)
+    articles = articles_of(mission, scene, plan, forecast, quality)
     cautions = cautions_of(mission, scene, plan, safety, unsafe, forecast.accuracy)
+    cautions = (*cautions, *article_cautions(articles))
     assumptions = (*mission.assumptions, *method(mission, scene))
     costs = plan_costs(mission, plan)
-    return Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe, safety, costs=costs)
+    found = Assessment(mission, scene, plan, forecast, quality, cautions, assumptions, unsafe, safety)
+    return replace(found, survey_articles=articles, costs=costs)
 
 
 def review(
