@@ -105,10 +105,11 @@ def march(across_m: Array, reach_m: Array, first_m: float, last_m: float) -> Arr
     first_m, last_m : float
         Where the outermost tracks must lie, or farther out [m].
     """
-    if last_m <= first_m:
+    rounding_m = 1e-9 * float(reach_m.max())
+    if last_m <= first_m + rounding_m:
         return np.array([(first_m + last_m) / 2])
     count = 1
-    while _strides(across_m, reach_m, first_m, count, 1.0)[-1] < last_m - 1e-9 * (last_m - first_m):
+    while _strides(across_m, reach_m, first_m, count, 1.0)[-1] < last_m - rounding_m:
         count += 1
         if count >= MOST_TRACKS:
             break
@@ -118,7 +119,7 @@ def march(across_m: Array, reach_m: Array, first_m: float, last_m: float) -> Arr
         far_enough = _strides(across_m, reach_m, first_m, count, share)[-1] >= last_m
         low, high = (low, share) if far_enough else (share, high)
     places = _strides(across_m, reach_m, first_m, count, high)
-    return np.append(places[:-1], max(last_m, first_m))
+    return np.append(places[:-1], last_m)
 
 
 def _strides(across_m: Array, reach_m: Array, first_m: float, count: int, share: float) -> Array:
