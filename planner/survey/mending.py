@@ -19,13 +19,14 @@ from planner.ranging.principles import refuse_sensor
 from planner.survey.aiming import new_settings, planned_for
 from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
 from planner.survey.excess import TOO_FEW, allowed_m2, area_m2, excess_m2, spare_lines, spread
+from planner.survey.facing import face_walls
 from planner.survey.firing import fire, fire_changed
 from planner.survey.flying import flyer_of
 from planner.survey.jobs import all_told, refuse_heights
 from planner.survey.mendstate import Job, State, step
 from planner.survey.outlook import judge
 from planner.survey.patching import OVER_CEILING_M, patched_plan
-from planner.survey.reaiming import HELD, assured, inexact, sharpened
+from planner.survey.reaiming import HELD, assured, sharpened
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
@@ -83,8 +84,9 @@ def mend_plan(
     """Forecast a plan and mend it where it falls short of the density asked for.
 
     What lacks pulses all over is planned anew, slower or with closer lines; what falls short here and there is given
-    patch lines. Only what the mission leaves open is changed, and a change stays only if the forecast gains by it. A
-    plan that meets the requirement at once is left as it is, and so are lines that somebody drew.
+    patch lines; walls that the mission asks for are given lines that face them. Only what the mission leaves open is
+    changed, and a change stays only if the forecast gains by it. A plan that meets the requirement at once is left as
+    it is, and so are lines that somebody drew.
 
     Parameters
     ----------
@@ -103,6 +105,8 @@ def mend_plan(
     if plan.settings is not None:
         job = Job(mission, scene, flyer_of(mission, scene, mission.flight.hold_speed), threads)
         state = _mended(job, state, steps, progress)
+        faced = face_walls(mission, scene, state.plan, state.fired, state.forecast, job.flyer, threads=threads)
+        return Mended(faced.plan, faced.forecast, (*steps, *faced.steps))
     return Mended(state.plan, state.forecast, tuple(steps))
 
 
@@ -112,8 +116,7 @@ def _mended(job: Job, state: State, steps: list[MendStep], progress: Progress | 
     What a plan as a whole lacks comes first: heights, then a confidence; patch lines close what is left.
     """
     sure = job.mission.requirement.confidence is not None
-    if inexact(job.mission, state.forecast):
-        state = sharpened(job, state, steps)
+    state = sharpened(job, state, steps)
     if sure:
         state = assured(job, state, steps)
     changes = [_patched] if sure else [_patched, _planned_anew]

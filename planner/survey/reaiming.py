@@ -4,7 +4,7 @@ Lives here: which aim is tried next, which plan is kept, and what limits heights
 lines, or files.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -33,8 +33,11 @@ MOST_DENSER = 1.6
 
 INEXACT = ("height error",)
 """Cause of cells that are dense enough, and not exact enough with the confidence asked for."""
-SHARPENED = 3
-"""Plans that are made anew for heights at most."""
+SHARPENED = 4
+"""Plans that are made anew for heights at most, for a smaller error and under a lower ceiling each."""
+
+HELD = ("agl_m", "speed_mps", "line_spacing_m", "pulse_rate_hz", "line_rate_hz")
+"""Settings of a mission that bind what a new plan may change."""
 
 LIMITS = {
     "position": "positions of the navigation card and the distance from the base, which fewer metres of height do not "
@@ -146,45 +149,56 @@ def _cost_words(job: Job, first: State) -> str:
 
 
 def sharpened(job: Job, first: State, steps: list[MendStep]) -> State:
-    """Return a plan whose heights are as exact as asked where one is found, else the one given.
+    """Return the quickest plan found whose heights and places are as exact as asked, else the one given.
 
     A smaller error is planned for, which the search of settings meets by the quickest of a lower height, a narrower
     opening and more passes. Where that does not do, or places are what is not exact, the ceiling is brought down.
     """
-    state = first
+    ratio = _too_inexact(job.mission, first.forecast)
+    if ratio is None:
+        return first
+    best = _sharper(job, first, ratio) if _vertical(job.mission, first.forecast) > 1 else None
+    if best is None and job.mission.flight.agl_m is None:
+        best = _lower(job, first, ratio)
+    why = _inexact_words(job.mission, first.forecast)
+    if best is None:
+        steps.append(step("heights stay as they are", f"{why}; {_limit_words(job.mission, first)}", (), first, first))
+        return first
+    steps.append(step(f"planned anew: {new_settings(first.plan, best.plan)}", why, (), first, best))
+    return best
+
+
+def _sharper(job: Job, first: State, ratio: float) -> State | None:
+    """Return the quickest plan found for a smaller vertical error; None where none is exact enough."""
+    return _eased(job, first, ratio * (1 - NEAR), lambda share: replace(first.aim, sharper=share * first.aim.sharper))
+
+
+def _lower(job: Job, first: State, ratio: float) -> State | None:
+    """Return the quickest plan found under a lower ceiling; None where none is exact enough."""
+    ceiling_m = first.aim.lower * job.mission.limits.ceiling_agl_m
+    flown_m = first.plan.settings.agl_m if first.plan.settings else ceiling_m
+    top = min(flown_m / ceiling_m, 1.0) * first.aim.lower
+    return _eased(job, first, ratio, lambda share: replace(first.aim, lower=share * top))
+
+
+def _eased(job: Job, first: State, share: float, aim_of: Callable[[float], Aim]) -> State | None:
+    """Return the quickest plan that is exact enough, over shares of what is planned for, from too much to too little.
+
+    A share that is not to be had is taken for too small.
+    """
+    best, too_much, least = None, 1.0, 0.0
     for _ in range(SHARPENED):
-        ratio = _too_inexact(job.mission, state.forecast)
-        if ratio is None:
+        new = planned_for(job, first, aim_of(share))
+        ratio = None if new is None else _too_inexact(job.mission, new.forecast)
+        if new is not None and ratio is not None:
+            too_much = share
+        else:
+            least = share
+            best = new if best is None or (new is not None and new.time_s < best.time_s) else best
+        if too_much < least * (1 + 3 * NEAR):
             break
-        new = _sharper(job, state, ratio)
-        if new is None:
-            break
-        state = new
-    if state is not first and _sooner_exact(job.mission, state.forecast, first.forecast):
-        said = f"planned anew: {new_settings(first.plan, state.plan)}"
-        steps.append(step(said, inexact_words(job.mission, first.forecast), (), first, state))
-        first = state
-    if _too_inexact(job.mission, first.forecast) is not None:
-        steps.append(step("heights stay as they are", _limit_words(job.mission, first.forecast), (), first, first))
-    return first
-
-
-def _sharper(job: Job, state: State, ratio: float) -> State | None:
-    """Return a state whose errors are smaller, by what the planner would do, else by flying lower; None for none."""
-    aims = [replace(state.aim, lower=state.aim.lower * _height_share(job.mission, state, ratio))]
-    if _vertical(job.mission, state.forecast) > 1:
-        aims.insert(0, replace(state.aim, sharper=state.aim.sharper * ratio * (1 - NEAR)))
-    for aim in aims:
-        new = planned_for(job, state, aim)
-        if new is not None and _sooner_exact(job.mission, new.forecast, state.forecast):
-            return new
-    return None
-
-
-def _height_share(mission: Mission, state: State, ratio: float) -> float:
-    """Return the share of the ceiling that is as much lower than the height flown as errors must be smaller."""
-    flown = state.plan.settings.agl_m if state.plan.settings else mission.limits.ceiling_agl_m
-    return min(flown / (state.aim.lower * mission.limits.ceiling_agl_m), 1.0) * ratio
+        share = float(np.sqrt(least * too_much)) if least else share * (ratio or 1.0) * (1 - NEAR)
+    return best
 
 
 def _vertical(mission: Mission, forecast: Forecast) -> float:
@@ -204,18 +218,7 @@ def _too_inexact(mission: Mission, forecast: Forecast) -> float | None:
     return 1 / worst if worst > 1 + 1e-9 else None
 
 
-def _sooner_exact(mission: Mission, new: Forecast, old: Forecast) -> bool:
-    """Return whether a forecast is nearer to the errors asked for than another."""
-    worst = [max(_vertical(mission, one), _horizontal(mission, one)) for one in (new, old)]
-    return worst[0] < worst[1] - 1e-6
-
-
-def inexact(mission: Mission, forecast: Forecast) -> bool:
-    """Return whether heights or places are less exact than asked."""
-    return _too_inexact(mission, forecast) is not None
-
-
-def inexact_words(mission: Mission, forecast: Forecast) -> str:
+def _inexact_words(mission: Mission, forecast: Forecast) -> str:
     """Return which errors are larger than asked, and what makes most of them."""
     accuracy, asked = forecast.accuracy, mission.requirement
     said = []
@@ -229,23 +232,14 @@ def inexact_words(mission: Mission, forecast: Forecast) -> str:
     return "; ".join(said)
 
 
-def _limit_words(mission: Mission, forecast: Forecast) -> str:
+def _limit_words(mission: Mission, state: State) -> str:
     """Return what keeps errors larger than asked, and what the mission holds."""
-    said = [inexact_words(mission, forecast)]
-    term = forecast.accuracy.dominant_term
+    said, term = [], state.forecast.accuracy.dominant_term
     if term is not None:
         said.append(f"limited by {LIMITS[term]}")
     if term == "position":
         floor = gnss_floor_m(mission.navigation, mission.base_distance_m)
         said.append(f"one pass has {100 * floor:.3g} cm of height by positions alone")
-    if held := _held(mission):
+    if held := [name for name in HELD if getattr(mission.flight, name) is not None]:
         said.append(f"held by the mission: {', '.join(held)}")
     return "; ".join(said)
-
-
-def _held(mission: Mission) -> Sequence[str]:
-    return [name for name in HELD if getattr(mission.flight, name) is not None]
-
-
-HELD = ("agl_m", "speed_mps", "line_spacing_m", "pulse_rate_hz", "line_rate_hz")
-"""Settings of a mission that bind what a new plan may change."""
