@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.assessment import Forecast, MendStep, Plan
+from planner.flight.avoidance import ClosedVolumes
 from planner.flight.facing import Chosen, Faces, FacingTrack, Option, choose_facing, facing_tracks
 from planner.flight.patches import Track
 from planner.flight.paths import Flyer
@@ -176,10 +177,14 @@ def _ways(mission: Mission, scene: Scene, plan: Plan, flyer: Flyer) -> tuple[Way
 
 
 def _option(mission: Mission, scene: Scene, number: int, way: Way, one: FacingTrack, walls: Walls) -> Option | None:
-    """Return a track as an option, hidden faces not yet taken out; None where it would be over the ceiling."""
+    """Return a track as an option, hidden faces not yet taken out; None where it may not be flown.
+
+    What would be over the ceiling or meet a keep-out area with its leads is not tried.
+    """
     line = way.line("F", one.track)
+    zones = ClosedVolumes(scene.keep_outs, mission.hazards.keep_out_margin_m)
     agl_m = line.points_m[:, 2] - way.profile.floor.ground_m(line.points_m[:, 0], line.points_m[:, 1])
-    if float(agl_m.max()) > way.most_agl_m:
+    if float(agl_m.max()) > way.most_agl_m or zones.free_m(line.points_m)[1]:
         return None
     per_m2 = sum((sight.per_m2 for sight in sights(way, line, one.track, walls)), np.zeros(len(walls.flat)))
     cells = np.flatnonzero(per_m2 > 0)
@@ -274,6 +279,7 @@ def _left_over(search: _Search, flight: Faced) -> MendStep:
             search.look(option)
         np.maximum.at(best, option.cells, option.brings)
     limits = f"clearance {mission.limits.clearance_m:g} m and ceiling {mission.limits.ceiling_agl_m:g} m"
+    limits += ", clear of keep-out areas" if search.scene.keep_outs else ""
     reasons = {
         f"out of reach, in sight of no line tried within {limits}": ~in_sight,
         f"out of reach, hidden from every line tried within {limits}": in_sight & (best <= 0),
