@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from planner.assessment import Assessment, LineFigures
+from planner.files.articlefigures import article_contents
 from planner.files.briefingcautions import front_cautions, light_on_m, light_words
 from planner.files.briefingpictures import FOOT_M, LETTERS, is_wide, line_spans, plan_picture, profile_picture
 from planner.files.checklistwords import checklist_contents
@@ -91,7 +92,7 @@ def _front(assessment: Assessment) -> Row:
         "faults": list(dict.fromkeys((*assessment.unsafe, *plan.path_faults))),
         "all_lines": [] if plan.sorties else [_row([pair], None) for pair in _pairs(assessment, plan.lines)],
         "foot_m": FOOT_M,
-    } | front_cautions(assessment)
+    } | front_cautions(assessment) | article_contents(assessment)
 
 
 def _day_row(row: SortieRow, sortie: Sortie) -> Row:

@@ -19,6 +19,7 @@ from typing import Any
 from planner.assessment import Assessment
 from planner.cover import AT_NM
 from planner.errors import Fault, InputError
+from planner.files.articlefigures import article_figures, check_areas_geojson
 from planner.files.checkpointfiles import checkpoints_csv, checkpoints_geojson
 from planner.files.costfigures import cost_figures
 from planner.files.planfiles import (
@@ -138,6 +139,7 @@ def summary_dict(assessment: Assessment, input_files: Sequence[tuple[str, Path]]
         }
         | quality_figures(assessment)
         | cost_figures(assessment)
+        | article_figures(assessment)
     )
     return summary | {"frame": _frame_dict(assessment.scene)}
 
@@ -170,6 +172,8 @@ def _write_files(folder: Path, assessment: Assessment, input_files: Sequence[tup
     _write_text(folder / "gaps.geojson", collection_text(gaps_geojson(assessment)))
     _write_text(folder / "checkpoints.geojson", collection_text(checkpoints_geojson(layout, scene, scene.grid_crs)))
     _write_text(folder / "checkpoints.csv", checkpoints_csv(layout, scene, scene.grid_crs))
+    if (articles := assessment.survey_articles) is not None:
+        _write_text(folder / "check_areas.geojson", collection_text(check_areas_geojson(articles, scene)))
     summary = json.dumps(
         summary_dict(assessment, input_files), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False
     )

@@ -10,6 +10,7 @@ from typing import Any
 
 from planner.assessment import Assessment
 from planner.files import reportplots as plots
+from planner.files.articlefigures import article_contents
 from planner.files.costfigures import cost_text
 from planner.files.mapclasses import CAUSE_INK, CAUSE_RGB, hex_of, legend
 from planner.files.pages import write_page
@@ -147,6 +148,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
         | flight_contents(assessment)
         | decision_contents(assessment)
         | safety_contents(assessment)
+        | article_contents(assessment)
         | {
             "mission": mission,
             "wavelength": f"{mission.sensor.wavelength_nm:g} nm",

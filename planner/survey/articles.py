@@ -253,7 +253,7 @@ def _areas(rule: SurveyRule, facts: _Facts) -> Verdict:
     note = f"{rule.spacings:g} times the {_spacing(facts.mission.requirement.target_per_m2)} asked for; places proposed"
     if not facts.neighbours:
         return asked, "no two courses run side by side over the same ground", "declare", note
-    said = f"{len(found.areas)} places in {len(found.overlaps)} overlaps"
+    said = f"{len(found.areas)} places in {len(found.overlaps)} overlap{'s' * (len(found.overlaps) > 1)}"
     if found.lacking:
         said += f"; too few on open, gentle ground between {', '.join('–'.join(pair) for pair in found.lacking[:3])}"
         said += f" and {len(found.lacking) - 3} more pairs" if len(found.lacking) > 3 else ""
