@@ -4,8 +4,7 @@ Lives here: lines of chosen settings, their swaths and what these leave of spaci
 are chosen.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,13 +18,15 @@ from planner.flight.flat import (
     fastest_flown_mps,
     flown_pattern,
     least_per_m_s,
+    reach,
     reached_rad,
     round_down_mps,
 )
 from planner.flight.flightlines import FlightLine, Manner, lay_out
 from planner.flight.headings import Going, blocks_time_s, lines_time_s
+from planner.flight.onground import Places, brought_per_m_s
 from planner.flight.ordering import level_by_level
-from planner.flight.overlap import LocalSwaths, Swaths
+from planner.flight.overlap import Swaths
 from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
@@ -45,6 +46,7 @@ SHRINK = 0.85  # of the spacing at most in one round: the lines then run elsewhe
 ROUNDS = 8  # of laying lines anew with what the last ones met
 CEILING_EASE_M = 0.5  # over the ceiling by less than this does not decide between two ways to fly
 DEPTHS = 33  # heights judged from nominal height down to the deepest ground
+ROUNDING = 1e-6  # of a speed: lines whose last swath ends where the density does are not slowed for it
 
 
 @dataclass(frozen=True)
@@ -60,9 +62,11 @@ class SiteFlown:
     top_nearby: HighestNearby
     clearance_m: float
     ground_m: Array
+    places: Places
     dark: DarkGround | None
     corridor: Corridor | None = None
     pieces: tuple[Piece, ...] = ()
+    searched: dict[Task, tuple[Candidate, ...]] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def highest_m(self) -> float:
@@ -142,31 +146,43 @@ class Flown:
 
     @property
     def faults(self) -> tuple[bool, bool]:
-        """What counts before time: whether it is short, and whether it is over the ceiling."""
-        return self.short, self.over_ceiling_m > CEILING_EASE_M
+        """What counts before time: whether it is over the ceiling, which nothing mends, and whether it is short."""
+        return self.over_ceiling_m > CEILING_EASE_M, self.short
 
 
 def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Following, percent: float) -> Flown:
     """Lay a candidate's lines over the ground, drawing spacing and speed in until the ground agrees with both."""
     mission, attempt = site.mission, Attempt(site, task, candidate, following, percent)
-    spacing, speed = candidate.spacing_m, candidate.speed_mps
+    held_spacing = mission.flight.line_spacing_m is not None
+    spacing, speed, outer_m = candidate.spacing_m, candidate.speed_mps, np.inf
     for number in range(ROUNDS):
-        rims = rims_of(mission, task, candidate, spacing, speed)
+        flat, judged = rims_of(mission, task, candidate, spacing, speed)
+        rims = min(flat, outer_m), min(judged, outer_m)
         legs = _legs(site, manner_of(attempt, speed), spacing, rims)
         widest_m = max(leg.layout.spacing_m for leg in legs)
         lines, swaths = lines_over(attempt, legs, speed)
         wanted_m = _spacing_wanted_m(attempt, spacing, swaths)
-        wanted_mps = _speed_wanted_mps(attempt, legs, swaths, percent)
+        wanted_mps, _ = _speeds_mps(attempt, legs, lines)
         closest = max(wanted_m, LEAST_SHRINK * candidate.spacing_m)
         closer = widest_m > closest * (1 + 1e-6)
+        reached_m = _outer_m(swaths, percent)
+        inward = rims[0] > reached_m * (1 + 1e-6) and site.corridor is None and not held_spacing
         best_mps = mission.flight.speed_mps or settable_mps(mission, wanted_mps)
         # After the first round the speed only falls: slower lines climb steeper and so lie no higher.
         faster = number == 0 and best_mps > speed
-        if not (closer or faster or best_mps < speed):
+        if not (closer or inward or faster or best_mps < speed):
             break
+        outer_m = min(outer_m, reached_m) if inward else outer_m
         spacing = max(closest, SHRINK * widest_m) if closer else spacing
         speed = best_mps if faster else min(best_mps, speed)
     return flown_over(attempt, legs, lines, swaths, spacing, rims)
+
+
+def _outer_m(swaths: Swaths, percent: float) -> float:
+    """Return how far outward a share [percent] of the outermost swaths reach at least [m]; inf where none is known."""
+    outer = np.concatenate([np.append(leg.halves_m[0, 0], leg.halves_m[1, -1]) for leg in swaths.legs])
+    known = outer[np.isfinite(outer)]
+    return float(np.percentile(known, 100 - percent)) if known.size else np.inf
 
 
 def settable_mps(mission: Mission, speed_mps: float) -> float:
@@ -211,14 +227,15 @@ def flown_over(
     above = heights[:, 2] - scene.ground.at(heights[:, 0], heights[:, 1])
     over = float(np.max(above, initial=-np.inf, where=np.isfinite(above))) - mission.limits.ceiling_agl_m
     going = going_of(site, manner)
+    wanted_mps, judged_mps = _speeds_mps(attempt, legs, lines)
     return Flown(
         attempt,
         legs,
         lines,
         swaths,
         spacing_wanted_m=_spacing_wanted_m(attempt, spacing_asked_m, swaths),
-        speed_wanted_mps=_speed_wanted_mps(attempt, legs, swaths, attempt.percent),
-        speed_judged_mps=_speed_wanted_mps(attempt, legs, swaths, 100.0 - mission.requirement.percentile),
+        speed_wanted_mps=wanted_mps,
+        speed_judged_mps=judged_mps,
         spacing_asked_m=spacing_asked_m,
         rims_m=rims,
         going=going,
@@ -310,38 +327,32 @@ def _spacing_wanted_m(attempt: Attempt, spacing_m: float, swaths: Swaths) -> flo
     return (1 - mission.requirement.sidelap_min) * swaths.least_shared_m()
 
 
-def _speed_wanted_mps(attempt: Attempt, legs: tuple[Leg, ...], swaths: Swaths, percent: float) -> float:
-    """Return the highest speed [m/s] that keeps the density down to the deepest ground counted.
+def _speeds_mps(attempt: Attempt, legs: tuple[Leg, ...], lines: tuple[FlightLine, ...]) -> tuple[float, float]:
+    """Return the highest speeds [m/s] that keep the density on the share of the ground laid for, and on that judged.
 
-    Even lines keep it from nominal height on. Between others it is kept pair by pair, from the height at which their
-    swaths meet as they do here.
+    Ground that no pass brings anything to is no reason to fly slower, but counts in what is judged: 0 where there is
+    more of it than may lie below. Even lines keep the density over flat ground too, where places that are looked at
+    may miss the least.
     """
-    if all(leg.layout.even for leg in legs):
-        widest_m = max(leg.layout.spacing_m for leg in legs)
-        return fastest_between_mps(attempt, widest_m, attempt.candidate.agl_m, swaths.deepest_m(percent))
-    return min(
-        fastest_between_mps(attempt, *gap)
-        for leg, own in zip(legs, swaths.legs, strict=True)
-        for gap in _gaps(attempt, leg, own, percent)
-    )
+    site, mission, candidate = attempt.site, attempt.site.mission, attempt.candidate
+    spacing_m = max(leg.layout.spacing_m for leg in legs)
+    flat_mps = fastest_between_mps(attempt, spacing_m, candidate.agl_m, candidate.agl_m)
+    if not candidate.half_angle_rad or not len(site.places.points_m):
+        return flat_mps, flat_mps
+    pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
+    pooled = mission.requirement.coverage == "aggregate"
+    brought = np.sort(brought_per_m_s(site.places, lines, pattern, reach(mission, candidate.rating), pooled=pooled))
+    asked = (brought[brought > 0], attempt.percent), (brought, 100 - mission.requirement.percentile)
+    least = [_kept_by(ordered, share) for ordered, share in asked]
+    ground_mps = (1 + ROUNDING) * fastest_flown_mps(mission, attempt.task, pattern, least, candidate.agl_m)
+    most_mps = flat_mps if all(leg.layout.even for leg in legs) else np.inf
+    wanted, judged = np.minimum(ground_mps, most_mps).tolist()
+    return wanted, judged if least[1] > 0 else 0.0
 
 
-def _gaps(attempt: Attempt, leg: Leg, swaths: LocalSwaths, percent: float) -> Iterator[tuple[float, float, float]]:
-    """Yield distance, least and greatest height between each track of a leg and the next [m].
-
-    Where swaths reach over more than one gap, lines are taken to be as far apart as the wider one beside.
-    """
-    if leg.layout.across_m.size < 2:
-        yield leg.layout.spacing_m, attempt.candidate.agl_m, percentile_m(swaths.heights_m, percent)
-    for number, (apart, shared) in enumerate(zip(swaths.apart_m, swaths.least_shared_m(), strict=True)):
-        if not np.isfinite(shared):
-            continue
-        beside = swaths.apart_m[max(number - 1, 0) : number + 2]
-        between = [swaths.heights_m[1:, number], swaths.heights_m[:2, number + 1]]
-        between += [swaths.heights_m[:1, 0]] if number == 0 else []
-        between += [swaths.heights_m[2:, -1]] if number == swaths.apart_m.size - 1 else []
-        low, high = heights_met_m(attempt, shared, percentile_m(np.concatenate(between), percent))
-        yield float(beside.max() if shared > 2 * apart else apart), float(low), float(high)
+def _kept_by(ordered: Array, percent: float) -> float:
+    """Return what a share [percent] of values in growing order have at least; 0 for none."""
+    return float(ordered[int((1 - percent / 100) * (ordered.size - 1))]) if ordered.size else 0.0
 
 
 def heights_met_m(attempt: Attempt, shared_m: npt.ArrayLike, deepest_m: npt.ArrayLike) -> tuple[Array, Array]:

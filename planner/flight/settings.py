@@ -18,11 +18,12 @@ from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, level_clearance_m, long_side_rad, turned
 from planner.flight.headings import contours_rad, quickest_heading
-from planner.flight.laying import Flown, SiteFlown, lay_over
+from planner.flight.heights import fly_heights
+from planner.flight.laying import Flown, SiteFlown
+from planner.flight.onground import places_on
 from planner.flight.parting import part_lines
 from planner.flight.pieces import in_pieces, task_in_pieces
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
-from planner.flight.search import search
 from planner.flight.strips import Corridor
 from planner.flight.swath import swath_width_m
 from planner.flight.winds import Wind
@@ -32,13 +33,11 @@ from planner.mission import Following, Mission
 
 Array = npt.NDArray[np.float64]
 
-DEPTH_ROUNDS = 3  # of searching anew with the ground found below nominal height
 WORTH_TURNING = 0.01  # of the flight time: for less the long side is kept, so that plans stay what they are
 CLIMBING_SHARE = (
     0.1  # of lines that climb or sink as fast as allowed: with more, the ground is too steep to be followed
 )
 ALIKE_RAD = float(np.radians(1.0))  # headings nearer to each other than this are one
-NEAR_M = 1.0  # change in depth that is not worth another search
 
 
 @dataclass(frozen=True)
@@ -110,7 +109,7 @@ def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settin
     """
     refuse_unflyable(mission)
     heading_rad, words = _first_heading(mission, scene)
-    site = _site(mission, scene, heading_rad)
+    site = _site(mission, scene, heading_rad, cell_m)
     first, others = _best_kind(site, cell_m)
     best = first
     held = mission.flight.heading_deg is not None or mission.flight.heading_along is not None
@@ -242,7 +241,7 @@ def _heading_for(site: SiteFlown, heading_rad: float) -> SiteFlown:
     return replace(site, heading_rad=heading_rad, true_heading_deg=true_deg % 360)
 
 
-def _site(mission: Mission, scene: Scene, heading_rad: float) -> SiteFlown:
+def _site(mission: Mission, scene: Scene, heading_rad: float, cell_m: float) -> SiteFlown:
     """Return what all flights over a scene share, at a grid heading [rad]."""
     centre = shapely.centroid(scene.planned)
     convergence = scene.frame.convergence_rad(centre.x, centre.y)
@@ -262,6 +261,7 @@ def _site(mission: Mission, scene: Scene, heading_rad: float) -> SiteFlown:
         top_nearby=highest_nearby(upper_surface(scene), level_clearance_m(kept_off)),
         clearance_m=kept_off,
         ground_m=_planned_ground_m(scene),
+        places=places_on(scene.top, scene.layers.solid(), scene.area, cell_m),
         dark=darkest_counted(mission, scene),
         corridor=_corridor(mission, scene),
     )
@@ -313,58 +313,29 @@ def _corridor_task(
 
 
 def _fly_kind(site: SiteFlown, task: Task, following: Following) -> Flown:
-    """Return the best flight of one kind; along a winding corridor also with swaths that hold the bends of its legs."""
-    if site.pieces:
-        return _fly(site, task_in_pieces(task, site.pieces), following)
-    flown, corridor = _fly(site, task, following), site.corridor
-    if corridor is None or flown.abreast == 1:
+    """Return the best flight of one kind, the one of a search that has the legs found in view among them."""
+    flown = fly_heights(site, task, following)
+    other = _task_of_legs(site, task, flown)
+    if other is None:
         return flown
-    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
-    wider = _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
     try:
-        return min(flown, _fly(site, wider, following), key=lambda option: (option.faults, option.time_s))
+        return min(flown, fly_heights(site, other, following), key=lambda option: (option.faults, option.time_s))
     except InfeasibleError:
         return flown
 
 
-def _fly(site: SiteFlown, task: Task, following: Following) -> Flown:
-    """Return the best flight of one kind.
+def _task_of_legs(site: SiteFlown, task: Task, flown: Flown) -> Task | None:
+    """Return what a search is asked where swaths are to hold the bends of a winding corridor, or for an area in pieces.
 
-    The density is kept to the deepest ground in the area; where no settings can, to all but the share of the ground
-    that the requirement lets lie below; where none can do that either, at nominal height: the forecast then says
-    where it falls short.
+    None where neither is flown.
     """
-    flown, refusals = [], []
-    for percent in (100.0, 100.0 - site.mission.requirement.percentile, 0.0):
-        try:
-            flown.append(_fly_to_depth(site, task, following, percent))
-        except InfeasibleError as refusal:
-            refusals.append(refusal)
-            continue
-        enough = flown[-1].speed_wanted_mps >= flown[-1].speed_mps * (1 - 1e-9)
-        if enough or site.mission.flight.speed_mps:
-            break
-    if not flown:
-        raise refusals[0]
-    return flown[-1]
-
-
-def _fly_to_depth(site: SiteFlown, task: Task, following: Following, percent: float) -> Flown:
-    """Return the flight found once the search knows how far the ground lies below nominal height."""
-    level = following == "level"
-    deeper = site.highest_m - float(np.percentile(site.ground_m, 100 - percent)) if level else 0.0
-    over = float(np.ptp(site.ground_m)) if level else 0.0
-    for _ in range(DEPTH_ROUNDS):
-        ceiling = max(task.greatest_agl_m - over, task.least_agl_m)
-        candidate = search(site.mission, replace(task, deeper_m=deeper, greatest_agl_m=ceiling))
-        flown = lay_over(site, task, candidate, following, percent)
-        found = flown.swaths.deepest_m(percent) - candidate.agl_m
-        low_enough = flown.over_ceiling_m <= 0 or candidate.agl_m <= task.least_agl_m + NEAR_M
-        if found <= deeper + NEAR_M and (low_enough or site.mission.flight.agl_m):
-            break
-        deeper = max(found, deeper)
-        over = max(over, task.greatest_agl_m - candidate.agl_m + flown.over_ceiling_m)
-    return flown
+    if site.pieces:
+        return task_in_pieces(task, site.pieces)
+    corridor = site.corridor
+    if corridor is None or flown.abreast == 1:
+        return None
+    widths = [float(np.ptp(turned(leg.judged, leg.layout.heading_rad).bounds[1::2])) for leg in flown.legs]
+    return _corridor_task(site.mission, corridor, max(widths), site.dark, task.cell_m)
 
 
 def _planned_ground_m(scene: Scene) -> Array:
