@@ -6,6 +6,7 @@ import re
 from decimal import Decimal
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from files.small_job import small_assessment
@@ -13,6 +14,7 @@ from made_sorties import flown
 
 from planner.assessment import MendStep
 from planner.costing.costs import costs_of
+from planner.files.bundle import summary_dict, summary_schema
 from planner.files.costfigures import cost_text
 from planner.files.decisioncharts import HIGH, LEFT, RIGHT, TOP, WIDE, Curve, curve_chart
 from planner.files.report import write_report
@@ -141,6 +143,18 @@ def test_steps_are_listed_and_the_last_word_stands_with_what_remains():
         "320 m² (0.81 %) stay below what is asked, and 5 % may: 256 m² sparse, 64 m² shadow. No line was added for "
         "what may stay. Nothing more is changed: unreachable: 120 m2 shadow."
     )
+
+
+def test_costs_and_trades_are_in_the_summary_and_its_schema():
+    made = dataclasses.replace(priced(Rates(currency="EUR", flight_hour=100.1)), tradeoffs=TRADED)
+    summary = summary_dict(made, ())
+    jsonschema.validate(summary, summary_schema())
+    assert (summary["costs"]["total"], summary["costs"]["flight_hours"]) == ("200.20", "2.00")
+    assert summary["tradeoffs"]["rates"][0]["time_s"] == [720.0, 660.0, 600.0, None]
+    assert summary["tradeoffs"]["clauses"][0]["saved"] == {"minutes": 2.0, "sorties": 2, "money": None}
+    bare = summary_dict(job(), ())
+    jsonschema.validate(bare, summary_schema())
+    assert (bare["costs"], bare["tradeoffs"]) == (None, None)
 
 
 def test_what_a_flight_costs_is_one_line_that_adds_up():
