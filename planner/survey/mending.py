@@ -17,7 +17,7 @@ from planner.ground.surface import Scene
 from planner.mission import Mission
 from planner.ranging.principles import refuse_sensor
 from planner.survey.aiming import new_settings, planned_for
-from planner.survey.closing import CLOSED_BY_LINES, Shortfall, Way, pass_of, shortfall_of, ways_of
+from planner.survey.closing import CLOSED_BY_LINES, RANGE_LOST, Shortfall, Way, pass_of, shortfall_of, ways_of
 from planner.survey.excess import TOO_FEW, allowed_m2, area_m2, excess_m2, spare_lines, spread
 from planner.survey.facing import face_walls
 from planner.survey.firing import fire, fire_changed
@@ -26,7 +26,7 @@ from planner.survey.jobs import all_told, refuse_heights
 from planner.survey.mendstate import Job, State, step
 from planner.survey.outlook import judge
 from planner.survey.patching import OVER_CEILING_M, patched_plan
-from planner.survey.reaiming import HELD, assured, sharpened
+from planner.survey.reaiming import HELD, assured, nearer, sharpened
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]
@@ -119,6 +119,7 @@ def _mended(job: Job, state: State, steps: list[MendStep], progress: Progress | 
     state = sharpened(job, state, steps)
     if sure:
         state = assured(job, state, steps)
+    first, done = state, len(steps)
     changes = [_patched] if sure else [_patched, _planned_anew]
     if spread(state.forecast):
         changes.reverse()
@@ -132,6 +133,10 @@ def _mended(job: Job, state: State, steps: list[MendStep], progress: Progress | 
                 changes.pop(0)
         if state is before or not excess_m2(job.mission, job.scene, state.forecast):
             break
+    if state.patches and not sure and area_m2(first.forecast, RANGE_LOST) > first.below_m2 / 2:
+        lost = {cause: first.forecast.coverage.by_cause_m2[cause] for cause in RANGE_LOST}
+        if instead := nearer(job, first, state, f"to close {_listed(lost)}"):
+            state, steps[done:] = instead[0], [instead[1]]
     if excess_m2(job.mission, job.scene, state.forecast):
         steps.append(_left_over(job, state))
     return state
@@ -243,7 +248,8 @@ def _fired(job: Job, state: State, plan: Plan) -> State:
     if plan is state.plan:
         return state
     fired = fire_changed(job.mission, job.scene, state.fired, plan.lines, threads=job.threads)
-    return replace(state, plan=plan, fired=fired, forecast=judge(job.mission, job.scene, fired))
+    forecast = judge(job.mission, job.scene, fired, before=state.forecast, threads=job.threads)
+    return replace(state, plan=plan, fired=fired, forecast=forecast)
 
 
 def _left_over(job: Job, state: State) -> MendStep:
@@ -282,7 +288,7 @@ def _by_cause(cells: Shortfall) -> str:
 
 
 def _listed(areas_m2: Mapping[str, float]) -> str:
-    return ", ".join(f"{area:.0f} m2 {cause}" for cause, area in areas_m2.items())
+    return ", ".join(f"{area:.0f} m2 {cause}" for cause, area in areas_m2.items() if area)
 
 
 def _patch_words(plan: Plan, added: Sequence[str]) -> str:

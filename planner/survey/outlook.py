@@ -32,7 +32,7 @@ from planner.ranging.cases import cases_named
 from planner.ranging.fates import RETURNS
 from planner.ranging.pulses import Tally
 from planner.survey.firing import Fired, fire
-from planner.survey.sureness import sure_of
+from planner.survey.sureness import Before, sure_of
 
 Progress = Callable[[str, int, int], None]
 
@@ -61,10 +61,13 @@ def make_forecast(
     return judge(mission, scene, fired, threads=threads)
 
 
-def judge(mission: Mission, scene: Scene, fired: Fired, *, threads: int = 2) -> Forecast:
+def judge(
+    mission: Mission, scene: Scene, fired: Fired, *, before: Forecast | None = None, threads: int = 2
+) -> Forecast:
     """Return what a flight that is fired means for the requirement.
 
-    Where that asks for a confidence, cells are judged by what they have with it.
+    Where that asks for a confidence, cells are judged by what they have with it; of a flight whose lines were added to
+    another one, the forecast before these spares drawing again for cells that they do not see.
     """
     requirement, cells, judged, tally = mission.requirement, fired.cells, fired.judged, fired.tally
     seen = Seen(fired.looks, fired.faces, fired.legs, fired.lights)
@@ -76,7 +79,8 @@ def judge(mission: Mission, scene: Scene, fired: Fired, *, threads: int = 2) -> 
     ground = densities.density_per_m2(tally, cells, known, requirement.coverage, "ground")
     density = first if requirement.returns == "first" else ground
     errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
-    sure = sure_of(mission, scene, seen, errors, density, dry, cells, threads)
+    flown = None if before is None or before.sure is None else Before(before.seen, before.sure)
+    sure = sure_of(mission, scene, seen, errors, density, dry, cells, threads, flown)
     held = density if sure is None else np.where(dry & ~np.isnan(density), sure.density_per_m2, density)
     figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m, sure)
     causes = decide_causes(held, judged, water, tally, cells, scene.top, fired.legs, requirement)

@@ -148,6 +148,30 @@ def _cost_words(job: Job, first: State) -> str:
     )
 
 
+def nearer(job: Job, first: State, patched: State, why: str) -> tuple[State, MendStep] | None:
+    """Return a plan that counts on less of the sensor's reach, and the step to it, where it is met and quicker.
+
+    The search of settings then keeps the edges of swaths nearer, by a lower height or a narrower opening.
+
+    Parameters
+    ----------
+    job : Job
+        What is asked.
+    first, patched : State
+        A plan of which much lies out of reach, and the same with patch lines.
+    why : str
+        What falls short of the first.
+    """
+    for many in (1, 2):
+        new = planned_for(job, first, replace(first.aim, reach=NEARER**many * first.aim.reach))
+        if new is not None and new.forecast.met:
+            if patched.forecast.met and new.time_s >= patched.time_s:
+                return None
+            said = new_settings(first.plan, new.plan)
+            return new, step(f"planned anew: {said}", f"{why}, sooner than by patch lines", (), first, new)
+    return None
+
+
 def sharpened(job: Job, first: State, steps: list[MendStep]) -> State:
     """Return the quickest plan found whose heights and places are as exact as asked, else the one given.
 
