@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from planner.assessment import Article, Articles, ArticleStatus, CheckAreas, Forecast, Plan, Quality
 from planner.flight.flightlines import FlightLine
+from planner.forecast.acceptance import SIDELAP
 from planner.forecast.density import cells_known
 from planner.forecast.footing import read_footing
 from planner.forecast.parts import water_cells
@@ -190,7 +191,7 @@ def _sidelap(rule: SurveyRule, facts: _Facts) -> Verdict:
     asked, note = f"at least {_limit(rule):g} %", "as in the table of acceptance"
     if not facts.neighbours:
         return asked, "no two courses run side by side over the same ground", "declare", note
-    clause = next((one for one in facts.quality.acceptance if one.clause.startswith("sidelap")), None)
+    clause = next((one for one in facts.quality.acceptance if one.clause == SIDELAP), None)
     if clause is None or clause.forecast_value is None:
         return asked, "not forecast", "declare", note
     held = clause.forecast_value >= _limit(rule) * (1 - ROUNDING)

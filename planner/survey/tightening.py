@@ -24,6 +24,8 @@ Lay = Callable[[Mission, Scene], Plan]
 
 NARROWEST_DEG = 20.0
 """Half an opening that is not narrowed further for steep ground: own choice. What such ground lacks is then told."""
+ANGLE_STEP_DEG, ASPECTS = 0.25, 33
+"""Steps in which a narrower opening, and the part of a slope that falls across lines, are looked for."""
 SAMPLED = 20_000
 """Cells, evenly spread, that a plan is looked over in."""
 
@@ -140,12 +142,13 @@ def _cosines(line: FlightLine, centres_m: Array, upright: Array) -> Array:
 
 
 def widest_half_angle_deg(off_normal_deg: float, slope_deg: float, sidelap: float) -> float:
-    """Return the widest half opening [deg] with which every place of a slope is seen steeply from one of two lines.
+    """Return the widest half opening [deg] with which every place between lines on a slope is seen steeply from one.
 
-    Of a slope that falls along the lines a beam at angle a meets the normal at arccos(cos a cos slope). Of one that
-    falls across them it does so at a + slope on the side that looks away, but only as far as no other swath reaches,
-    out to (1 - 2 sidelap) of half a swath over flat ground: from there on the next line looks at it from the other
-    side. Own derivation.
+    Own derivation, for lines at one height h over a plane of slope s, spaced by the flat swath 2 h t less the sidelap
+    q, with t the tangent of the half opening. A beam of length d meets the normal of its place at a cosine of
+    h cos s / d, so the nearer line counts. Where the plane falls across the lines by a, both are as near at
+    (1 - q) t - a / (1 + a^2) heights downhill from the upper line; but the lower one sees up to t / (1 + a t) only, and
+    beyond that the upper one is alone, out to 2 (1 - q) t - t / (1 + a t).
 
     Parameters
     ----------
@@ -156,12 +159,15 @@ def widest_half_angle_deg(off_normal_deg: float, slope_deg: float, sidelap: floa
     sidelap : float
         Least share of a swath that its neighbour covers, 0-1.
     """
-    off, slope, alone = np.radians(off_normal_deg), np.radians(slope_deg), 1 - 2 * sidelap
-    if slope >= off:
-        return 0.0
-    along = float(np.degrees(np.arccos(np.cos(off) / np.cos(slope))))
-    across = 90.0 if alone <= 0 else float(np.degrees(np.arctan(np.tan(off - slope) / alone)))
-    return min(along, across)
+    half_deg = np.arange(off_normal_deg, 0.0, -ANGLE_STEP_DEG)
+    tan = np.tan(np.radians(half_deg))[:, np.newaxis]
+    fall = np.tan(np.radians(slope_deg)) * np.linspace(0.0, 1.0, ASPECTS)
+    farthest = np.maximum((1 - sidelap) * tan - fall / (1 + fall**2), 2 * (1 - sidelap) * tan - tan / (1 + fall * tan))
+    farthest = np.maximum(farthest, 0.0)
+    distance2 = (1 + fall**2) * farthest**2 + 2 * fall * farthest + 1
+    allowed2 = (np.cos(np.radians(slope_deg)) / np.cos(np.radians(off_normal_deg))) ** 2
+    fits = (distance2 <= allowed2 * (1 + 1e-9)).all(axis=1)
+    return float(half_deg[fits].max(initial=0.0))
 
 
 def _narrower(mission: Mission, off_normal_deg: float, slope_deg: float, flown_deg: float) -> Iterator[float]:
