@@ -11,7 +11,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from planner.flight.patches import SHORTEST_M, Cells, Track
+from planner.flight.patches import FIXED_WEIGHTS, SHORTEST_M, Cells, Track
 
 Array = npt.NDArray[np.float64]
 Manner = Literal["along", "toward", "aslant"]
@@ -147,20 +147,17 @@ class Chosen:
     ----------
     facing : FacingTrack
         Where it runs.
-    way : int
-        Number of the way it is flown.
+    option : Option
+        What it is part of.
     seconds : float
         What it is taken to cost [s].
-    cells : ndarray of int64, shape (k,)
-        Faces that it sees.
     adds_m2 : ndarray, shape (k,)
-        What it adds to each [m2].
+        What it adds to each face of the option [m2].
     """
 
     facing: FacingTrack
-    way: int
+    option: Option
     seconds: float
-    cells: Cells
     adds_m2: Array
 
 
@@ -186,20 +183,36 @@ class Faces:
     pooled: bool
 
 
-def choose_facing(
-    options: Sequence[Option],
-    faces: Faces,
-    have: Array,
-    look: Callable[[Option], None],
-    *,
-    enough_m2: float,
-    budget_s: float,
-    least_m2: float,
-    most: int,
-) -> tuple[Chosen, ...]:
-    """Return tracks one by one by what they add per second, until enough is covered or time is spent.
+@dataclass(frozen=True)
+class Aim:
+    """How much is to be covered, and what that may cost.
 
-    What counts is area times the share of the density asked for, to the power of `CLOSING`.
+    Attributes
+    ----------
+    enough_m2 : float
+        Area that has to be covered [m2].
+    budget_s : float
+        Time that may be added [s].
+    least_m2 : float
+        Least that a track has to add [m2].
+    most : int
+        Tracks at most.
+    """
+
+    enough_m2: float
+    budget_s: float
+    least_m2: float
+    most: int
+
+
+def choose_facing(
+    options: Sequence[Option], faces: Faces, have: Array, look: Callable[[Option], None], aim: Aim
+) -> tuple[Chosen, ...]:
+    """Return the tracks found that cover most within the time, the quickest of those that cover enough.
+
+    Tracks are taken one by one by what they add per second. What counts is area times the share of the density asked
+    for, to the power of `CLOSING`. That is done with what a line costs however short taken as it is, and as more, which
+    takes fewer and longer ones.
 
     Parameters
     ----------
@@ -211,25 +224,40 @@ def choose_facing(
         Share of the density asked for that each face has.
     look : callable
         Takes out of an option what is hidden from it.
-    enough_m2 : float
-        Area that has to be covered [m2].
-    budget_s : float
-        Time that may be added [s].
-    least_m2 : float
-        Least that a track has to add [m2].
-    most : int
-        Tracks at most.
+    aim : Aim
+        How much is to be covered, and what that may cost.
     """
-    have, left_s = have.copy(), budget_s
+    found = [_greedy(options, faces, have, look, aim, weight) for weight in FIXED_WEIGHTS]
+
+    def rank(chosen: tuple[Chosen, ...]) -> tuple[float, float]:
+        covered = have.copy()
+        for one in chosen:
+            covered[one.option.cells] = _after(one.option, faces, covered)
+        area_m2 = float(faces.areas_m2[covered >= 1].sum())
+        return -min(round(area_m2, 6), aim.enough_m2), sum(one.seconds for one in chosen)
+
+    return min(found, key=rank)
+
+
+def _greedy(
+    options: Sequence[Option],
+    faces: Faces,
+    have: Array,
+    look: Callable[[Option], None],
+    aim: Aim,
+    fixed_weight: float,
+) -> tuple[Chosen, ...]:
+    """Return tracks taken one by one by what they add per second, with the fixed cost of a line weighed."""
+    have, left_s = have.copy(), aim.budget_s
     chosen: list[Chosen] = []
 
     def worth(option: Option) -> float:
         gains = _gains(option, faces, have)
-        seconds = _trimmed(option, faces, gains)[1]
-        added = float(gains.sum())
-        return added / seconds if added >= least_m2 and seconds <= left_s else 0.0
+        seconds, added = _trimmed(option, faces, gains)[1], float(gains.sum())
+        enough = added >= aim.least_m2 and seconds <= left_s
+        return added / (seconds + (fixed_weight - 1) * option.fixed_s) if enough else 0.0
 
-    while options and len(chosen) < most and float(faces.areas_m2[have >= 1].sum()) < enough_m2:
+    while options and len(chosen) < aim.most and float(faces.areas_m2[have >= 1].sum()) < aim.enough_m2:
         worths = [worth(option) for option in options]
         best = int(np.argmax(worths))
         while not options[best].looked and worths[best] > 0:
@@ -241,7 +269,7 @@ def choose_facing(
         option = options[best]
         gains = _gains(option, faces, have)
         track, seconds = _trimmed(option, faces, gains)
-        chosen.append(Chosen(replace(option.facing, track=track), option.way, seconds, option.cells, gains))
+        chosen.append(Chosen(replace(option.facing, track=track), option, seconds, gains))
         left_s -= seconds
         have[option.cells] = _after(option, faces, have)
     return tuple(chosen)

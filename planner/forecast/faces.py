@@ -26,6 +26,9 @@ FACINGS = tuple(
 )
 """Ways that faces are told apart by where nobody names them: each an eighth of the circle about its bearing."""
 
+ACROSS = 0.5
+"""Cosine of the angle up to which a cell off the line of a marked wall falls toward it or away: 60 degrees."""
+
 ROUNDING = 1e-9
 
 
@@ -128,9 +131,9 @@ def face_cells(
 ) -> FaceCells:
     """Return the judged cells that are faces, cells with crowns left out: their hull is no face.
 
-    Where walls are marked these are the steep cells within their height over the tangent of the limit of a line,
-    whichever side, for a wall reaches no farther from its foot or crest; and the cells that the line crosses where
-    any lattice square is steep, for the front of a building is a ramp one square wide.
+    Where walls are marked these are the steep cells that fall toward a line or away from it and lie within the height
+    of its wall over the tangent of the limit, for a wall reaches no farther from its foot or crest; and the cells that
+    the line crosses where any lattice square is steep, for the front of a building is a ramp one square wide.
 
     Parameters
     ----------
@@ -156,13 +159,36 @@ def face_cells(
         return FaceCells(flat, areas.ravel()[flat], _facing(solid, cells).ravel()[flat], FACINGS, marked=False)
     edged = _by_cell(_doubled(solid, cells) > 2 * least, cells).any(axis=(1, 3))
     flat = np.flatnonzero((steep | edged) & open_)
+    off, across = _from_lines(flat, cells, solid, walls)
+    reach = np.array([wall.height_m for wall in walls]) / np.tan(np.radians(choice.steeper_than_deg)) + cells.cell_m
+    near = steep.ravel()[flat] & (off <= reach[:, np.newaxis]) & (across >= ACROSS)
+    near |= off <= cells.cell_m / np.sqrt(2)
+    held, nearest = near.any(axis=0), np.where(near, off, np.inf).argmin(axis=0)
+    names = tuple(wall.name for wall in walls)
+    return FaceCells(flat[held], areas.ravel()[flat][held], nearest[held], names, marked=True)
+
+
+def _from_lines(
+    flat: npt.NDArray[np.int64], cells: CellGrid, solid: HeightGrid, walls: Sequence[Wall]
+) -> tuple[Array, Array]:
+    """Return how far cells lie from the line of each wall [m], and how squarely they fall toward it or away, 0-1.
+
+    Both have the shape (walls, n).
+    """
     east, north = cells.centres_m()
     rows, cols = np.divmod(flat, cells.cols)
-    off = np.array([shapely.distance(shapely.points(east[cols], north[rows]), wall.line) for wall in walls])
-    reach = np.array([wall.height_m for wall in walls]) / np.tan(np.radians(choice.steeper_than_deg)) + cells.cell_m
-    near = off <= np.where(steep.ravel()[flat], reach[:, np.newaxis], cells.cell_m / np.sqrt(2))
-    held, nearest = near.any(axis=0), np.where(near, off, np.inf).argmin(axis=0)
-    return FaceCells(flat[held], areas.ravel()[flat][held], nearest[held], tuple(w.name for w in walls), marked=True)
+    places = shapely.points(east[cols], north[rows])
+    falls = [values.ravel()[flat] for values in _falls(solid, cells)]
+    steepness = np.hypot(*falls)
+    off, across = [], []
+    for wall in walls:
+        ways = shapely.get_coordinates(shapely.shortest_line(places, wall.line)).reshape(-1, 2, 2)
+        away = ways[:, 0] - ways[:, 1]
+        distance = np.hypot(*away.T)
+        off.append(distance)
+        squarely = np.abs(away[:, 0] * falls[0] + away[:, 1] * falls[1])
+        across.append(squarely / np.maximum(distance * steepness, 1e-12))
+    return np.array(off), np.array(across)
 
 
 def judge_faces(
@@ -220,7 +246,7 @@ def _of_walls(faces: FaceCells, per_m2: Array, target_per_m2: float) -> Iterator
 
 def _definition(faces: FaceCells, choice: FaceChoice, target_per_m2: float) -> str:
     limit = f"{choice.steeper_than_deg:g} deg on the mean (surface over plan area more than the secant of it)"
-    near = ", no farther from the line of a marked wall than a face of its height reaches, or crossed by it,"
+    near = ", falling toward the line of a marked wall or away from it no farther than its height reaches,"
     return (
         "first returns per square metre of face, passes counted as for the plan density, in cells inside the area "
         f"steeper than {limit}{near if faces.marked else ''} and without crowns; the area is that of the triangulated "
@@ -238,13 +264,18 @@ def _p05(values: Array) -> float:
     return float(np.percentile(values, 5.0, method="lower"))
 
 
-def _facing(grid: HeightGrid, cells: CellGrid) -> npt.NDArray[np.int64]:
-    """Return the way that each cell faces, as a number among `FACINGS`, shape (rows, cols): down the plane of it."""
+def _falls(grid: HeightGrid, cells: CellGrid) -> tuple[Array, Array]:
+    """Return how much each cell falls toward east and toward north, shape (rows, cols): down the plane of it."""
     side = cells.factor
     z = grid.heights_m[: cells.rows * side + 1 : side, : cells.cols * side + 1 : side]
-    west_east = (z[:-1, :-1] + z[1:, :-1]) - (z[:-1, 1:] + z[1:, 1:])
-    south_north = (z[1:, :-1] + z[1:, 1:]) - (z[:-1, :-1] + z[:-1, 1:])
-    bearing = np.arctan2(west_east, south_north)
+    eastward = (z[:-1, :-1] + z[1:, :-1]) - (z[:-1, 1:] + z[1:, 1:])
+    northward = (z[1:, :-1] + z[1:, 1:]) - (z[:-1, :-1] + z[:-1, 1:])
+    return np.asarray(eastward), np.asarray(northward)
+
+
+def _facing(grid: HeightGrid, cells: CellGrid) -> npt.NDArray[np.int64]:
+    """Return the way that each cell faces, as a number among `FACINGS`, shape (rows, cols)."""
+    bearing = np.arctan2(*_falls(grid, cells))
     return np.asarray(np.rint(bearing / (np.pi / 4)).astype(np.int64) % len(FACINGS))
 
 

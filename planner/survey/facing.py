@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.assessment import Forecast, MendStep, Plan
 from planner.flight.avoidance import ClosedVolumes
-from planner.flight.facing import Chosen, Faces, FacingTrack, Option, choose_facing, facing_tracks
+from planner.flight.facing import Aim, Chosen, Faces, FacingTrack, Option, choose_facing, facing_tracks
 from planner.flight.patches import Track
 from planner.flight.paths import Flyer
 from planner.flight.sorties import turn_time_s
@@ -219,15 +219,17 @@ def _faced(
         Faces(walls.places_m, walls.areas_m2, walls.cell_m, mission.requirement.coverage == "aggregate"),
         have,
         search.look,
-        enough_m2=float(walls.areas_m2[have >= 1].sum()) + missing_m2,
-        budget_s=most_s - before.time_s,
-        least_m2=LEAST_SHARE * search.whole_m2,
-        most=MOST_LINES,
+        Aim(
+            enough_m2=float(walls.areas_m2[have >= 1].sum()) + missing_m2,
+            budget_s=most_s - before.time_s,
+            least_m2=LEAST_SHARE * search.whole_m2,
+            most=MOST_LINES,
+        ),
     )
     new, refused, steps = before.plan, list[Track](), list[MendStep]()
     added: dict[str, Chosen] = {}
     for number, one in enumerate(chosen, start=before.added + 1):
-        name, way = f"F{number:02d}", search.ways[one.way]
+        name, way = f"F{number:02d}", search.ways[one.option.way]
         found = patched_plan(mission, scene, new, [(way.line(name, one.facing.track), way.profile)], search.flyer)
         if found.refused:
             refused.append(one.facing.track)
@@ -258,7 +260,7 @@ def _words(search: _Search, plan: Plan, added: Mapping[str, Chosen]) -> str:
     said = []
     for line in sorted((line for line in plan.lines if line.line_id in added), key=lambda line: line.line_id):
         one, flown = added[line.line_id], figures[line.line_id]
-        by_wall = np.bincount(search.walls.wall[one.cells], weights=one.adds_m2)
+        by_wall = np.bincount(search.walls.wall[one.option.cells], weights=one.adds_m2)
         wall = search.walls.names[int(by_wall.argmax())]
         said.append(
             f"{line.line_id} {_MANNERS[one.facing.manner]} {'' if search.scene.walls else 'faces '}{wall} "
