@@ -16,6 +16,8 @@ from small_job import compared, reviewed, small_assessment, tilted_geoid
 
 from planner.errors import InputError
 from planner.files.bundle import summary_dict, summary_schema, write_outputs
+from planner.files.verdictwords import verdict_text
+from planner.forecast.acceptance import SIDELAP, Clause
 from planner.forecast.calibration import PARAMETERS
 from planner.forecast.draws import SOURCES
 from planner.forecast.gaps import CAUSES
@@ -137,6 +139,15 @@ def test_schema_refuses_what_it_does_not_know(inputs):
     summary = summary_dict(small_assessment(), inputs)
     with pytest.raises(jsonschema.ValidationError, match="'weather' was unexpected"):
         jsonschema.validate(summary | {"weather": "fine"}, summary_schema())
+
+
+@pytest.mark.parametrize(("clause", "verdict"), [(SIDELAP, "not met"), ("horizontal RMSE", "met")])
+def test_of_clauses_a_sidelap_that_is_not_kept_counts_for_the_verdict(clause, verdict, inputs):
+    job = small_assessment(met=True)
+    broken = Clause(clause, "at least 20 %", "12 %", "not met")
+    job = changed(job, quality=changed(job.quality, acceptance=(broken,)))
+    assert summary_dict(job, inputs)["verdict"] == verdict
+    assert ("NOT MET" in verdict_text(job, Path("out"))) == (verdict == "not met")
 
 
 def test_summary_says_what_was_found(inputs):
