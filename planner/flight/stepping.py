@@ -33,7 +33,7 @@ def steps_for(mission: Mission, candidate: Candidate, speed_mps: float, ahead_ra
 
     Data are kept past a cut as far as the opening looks ahead from the top of the band, as far as crab takes the edge
     of the swath ahead, and `OVERLAP_M` more. No part is shorter than its leads or than twice what it shares with
-    others.
+    others. A multirotor speeds up and brakes straight before and behind the leads.
 
     Parameters
     ----------
@@ -56,6 +56,7 @@ def steps_for(mission: Mission, candidate: Candidate, speed_mps: float, ahead_ra
         ceiling_agl_m=mission.limits.ceiling_agl_m,
         overlap_m=overlap_m,
         shortest_m=max(LEAST_M, 2 * aircraft.settle_s * speed_mps, 2 * overlap_m),
+        run_out_m=speed_mps**2 / (2 * aircraft.acceleration_mps2) if aircraft.kind == "multirotor" else 0.0,
     )
 
 

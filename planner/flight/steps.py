@@ -40,6 +40,8 @@ class Steps:
         How far data are kept past a cut, on both sides of it [m].
     shortest_m : float
         Least distance between two cuts [m].
+    run_out_m : float
+        How far straight flight goes on past the lead beside a cut, and begins before it [m].
     """
 
     nominal_agl_m: float
@@ -47,6 +49,7 @@ class Steps:
     ceiling_agl_m: float
     overlap_m: float
     shortest_m: float
+    run_out_m: float = 0.0
 
     @property
     def band_m(self) -> tuple[float, float]:
@@ -200,7 +203,8 @@ class _Spans:
         over = np.full(len(cuts_m), steps.overlap_m)
         over[[0, -1]] = 0.0
         kept = _window(relief.along_m, cuts_m - over, cuts_m + over)
-        flown = _window(relief.along_m, cuts_m - over - relief.lead_m, cuts_m + over + relief.lead_m)
+        past = over + relief.lead_m + steps.run_out_m
+        flown = _window(relief.along_m, cuts_m - past, cuts_m + past)
         lengths = cuts_m - cuts_m[:, np.newaxis]
         allowed = lengths >= steps.shortest_m - 1e-6
         allowed[0, -1] = True
