@@ -3,7 +3,8 @@
 Lives here: its words and the rows of its tables. Must not know how anything was decided.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import takewhile
 from typing import Any
 
 import numpy as np
@@ -65,16 +66,13 @@ SLOWEST = 2.0
 NOTICED_MIN = 0.05
 """Less than this many minutes reads as none."""
 
-LEFT_AT_THAT = ("nothing", "no line")
-"""How the last step of a plan begins that says why nothing more was done."""
-
 
 def decision_contents(assessment: Assessment) -> Row:
     """Return what the section on decisions says; without settings of ours there are none."""
     settings, traded = assessment.plan.settings, assessment.tradeoffs
     if settings is None:
         return {"decided": None}
-    steps = [step for step in assessment.mending if not _last_word(step)]
+    steps = assessment.mending
     return {
         "decided": {
             "asked": asked_text(assessment.mission, assessment.forecast.density.cell_m),
@@ -85,7 +83,7 @@ def decision_contents(assessment: Assessment) -> Row:
             "by_heading": None if traded is None else _by_heading(settings, traded),
             "options": [] if traded is None else [_option(option) for option in _shown(traded)],
             "count": 0 if traded is None else len(traded.front),
-            "mending": mending_rows(steps),
+            "mending": mending_rows(steps[: len(steps) - len(_last_words(steps))]),
             "left": left_text(assessment),
             "clauses": None if traded is None else _clauses(assessment, traded),
         }
@@ -170,9 +168,13 @@ def _by_heading(settings: Settings, traded: Tradeoffs) -> Row | None:
     return curve_chart([Curve("", traded.headings.heading_deg, minutes)], settings.heading_deg % 180, 45.0)
 
 
-def _last_word(step: MendStep) -> bool:
-    """Return whether a step changes nothing and says why."""
-    return step.what.startswith(LEFT_AT_THAT) and not step.lines_added
+def _last_words(steps: Sequence[MendStep]) -> list[MendStep]:
+    """Return the steps at the end that change nothing: they say why nothing more was done."""
+    idle = takewhile(
+        lambda step: step.below_after_m2 == step.below_before_m2 and not step.lines_added and not step.minutes_added,
+        reversed(steps),
+    )
+    return [*idle][::-1]
 
 
 def left_text(assessment: Assessment) -> str:
@@ -190,7 +192,7 @@ def left_text(assessment: Assessment) -> str:
             said += " No line was added for what may stay."
     if assessment.forecast.met and not assessment.mending:
         said += " The forecast of the plan as first laid met it, so nothing was mended."
-    words = [f"{step.what[0].upper()}{step.what[1:]}: {step.why}." for step in assessment.mending if _last_word(step)]
+    words = [f"{step.what[0].upper()}{step.what[1:]}: {step.why}." for step in _last_words(assessment.mending)]
     return " ".join([said, *words])
 
 

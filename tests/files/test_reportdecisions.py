@@ -137,8 +137,9 @@ def test_savings_in_money_stand_in_the_currency():
 
 
 def test_steps_are_listed_and_the_last_word_stands_with_what_remains():
-    contents = told(mending=[STEP, LAST])
-    assert [row["what"] for row in contents["mending"]] == [STEP.what]
+    out = dataclasses.replace(LAST, what="P02 is left out", below_before_m2=420.0, below_after_m2=420.0)
+    contents = told(mending=[out, STEP, LAST])
+    assert [row["what"] for row in contents["mending"]] == [out.what, STEP.what]
     assert contents["left"] == (
         "320 m² (0.81 %) stay below what is asked, and 5 % may: 256 m² sparse, 64 m² shadow. No line was added for "
         "what may stay. Nothing more is changed: unreachable: 120 m2 shadow."
