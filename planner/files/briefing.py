@@ -21,6 +21,7 @@ from planner.files.checklistwords import checklist_contents
 from planner.files.flightwords import KIND_WORDS, RESERVE_WORDS, SortieRow, sortie_rows
 from planner.files.pages import write_page
 from planner.files.sortiefiles import sortie_figures, takes_off_at
+from planner.files.surewords import sure_text
 from planner.flight.flightlines import FlightLine
 from planner.flight.sorties import Sortie
 from planner.safety.airspace import ROUNDING_M
@@ -76,23 +77,30 @@ def clock_text(time_s: float) -> str:
 def _front(assessment: Assessment) -> Row:
     """Return what the first page says: the job in figures, faults and cautions."""
     mission, plan, flight = assessment.mission, assessment.plan, assessment.plan.flight
-    return {
-        "mission": mission,
-        "date": mission.date.isoformat(),
-        "heights": assessment.scene.heights,
-        "lines": len(plan.lines),
-        "batteries": flight.get("batteries"),
-        "total": _hours(flight["time_s"]["total"]),
-        "swap": _hours(flight["time_s"]["swap"]) if plan.sorties else None,
-        "sorties": [_day_row(row, sortie) for row, sortie in zip(sortie_rows(assessment), plan.sorties, strict=True)],
-        "reserve_words": RESERVE_WORDS,
-        "reserve_pct": f"{100 * mission.aircraft.battery_reserve_share:.0f}",
-        "started": mission.conditions.start is not None,
-        "why_unflown": [fault.what for fault in plan.unflown],
-        "faults": list(dict.fromkeys((*assessment.unsafe, *plan.path_faults))),
-        "all_lines": [] if plan.sorties else [_row([pair], None) for pair in _pairs(assessment, plan.lines)],
-        "foot_m": FOOT_M,
-    } | front_cautions(assessment) | article_contents(assessment)
+    return (
+        {
+            "mission": mission,
+            "sure": sure_text(assessment),
+            "date": mission.date.isoformat(),
+            "heights": assessment.scene.heights,
+            "lines": len(plan.lines),
+            "batteries": flight.get("batteries"),
+            "total": _hours(flight["time_s"]["total"]),
+            "swap": _hours(flight["time_s"]["swap"]) if plan.sorties else None,
+            "sorties": [
+                _day_row(row, sortie) for row, sortie in zip(sortie_rows(assessment), plan.sorties, strict=True)
+            ],
+            "reserve_words": RESERVE_WORDS,
+            "reserve_pct": f"{100 * mission.aircraft.battery_reserve_share:.0f}",
+            "started": mission.conditions.start is not None,
+            "why_unflown": [fault.what for fault in plan.unflown],
+            "faults": list(dict.fromkeys((*assessment.unsafe, *plan.path_faults))),
+            "all_lines": [] if plan.sorties else [_row([pair], None) for pair in _pairs(assessment, plan.lines)],
+            "foot_m": FOOT_M,
+        }
+        | front_cautions(assessment)
+        | article_contents(assessment)
+    )
 
 
 def _day_row(row: SortieRow, sortie: Sortie) -> Row:

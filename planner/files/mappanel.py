@@ -37,6 +37,7 @@ def panel_of(assessment: Assessment, gaps_drawn: int) -> dict[str, Any]:
             "mission": mission,
             "met": assessment.met,
             "density": forecast.density,
+            "sure": forecast.sure is not None,
             "judged": mission.requirement.returns,
             "unjudged": unjudged_returns(assessment) if kinds_differ(assessment) else None,
             "faces": forecast.faces,

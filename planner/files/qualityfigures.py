@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from planner.assessment import Assessment, Pad
+from planner.files.surewords import sure_figures
 from planner.forecast.calibration import PARAMETERS, Calibration
 from planner.forecast.calibrationlines import Help, Trial
 from planner.forecast.checkpoints import Layout
@@ -45,7 +46,7 @@ def quality_figures(assessment: Assessment) -> dict[str, Any]:
         "checkpoints": _checkpoints(quality.checkpoints),
         "calibration": None if known is None else _calibration(known, quality.helpful, frame),
         "volumes": [_volume(pad) for pad in quality.pads],
-        "confidence": None if sure is None else _confidence(sure),
+        "confidence": None if sure is None else _confidence(sure) | {"asked": sure_figures(assessment)},
     }
 
 

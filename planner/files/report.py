@@ -18,6 +18,7 @@ from planner.files.reportdecisions import decision_contents
 from planner.files.reportflight import flight_contents
 from planner.files.reportquality import FILTERS, quality_contents
 from planner.files.reportsafety import safety_contents
+from planner.files.surewords import sure_text
 from planner.forecast.gaps import CAUSES, Gap
 from planner.forecast.parts import PartFigures
 
@@ -154,6 +155,7 @@ def _contents(assessment: Assessment) -> dict[str, Any]:
             "wavelength": f"{mission.sensor.wavelength_nm:g} nm",
             "met": assessment.met,
             "density": forecast.density,
+            "sure": sure_text(assessment),
             "coverage": forecast.coverage,
             "faces": forecast.faces,
             "judged": mission.requirement.returns,

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from planner.assessment import Assessment, Plan
+from planner.files.surewords import sure_text
 from planner.forecast.confidence import SURE_CHANCE
 
 
@@ -74,6 +75,8 @@ def _worth(assessment: Assessment) -> Iterator[str]:
         f"  acceptance: {status.count('met')} clauses met, {status.count('assumed')} assumed, "
         f"{status.count('not met')} not met{broken if 'not met' in status else ''}"
     )
+    if asked := sure_text(assessment):
+        yield f"  {asked[0].lower()}{asked[1:]}"
     if sure := quality.confidence:
         source = sure.costliest
         most = f"; {source} costs most, {sure.by_source_m2[source]:.0f} m2" if source else ""
