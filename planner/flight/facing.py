@@ -72,7 +72,7 @@ def facing_tracks(places_m: Array, outward_rad: Array, half_width_m: float) -> t
 
 
 def _groups(places_m: Array, members: Cells, outward_rad: float, apart_m: float) -> Iterator[Cells]:
-    """Yield faces of one sector that no gap wider than a distance [m] parts, along them or across."""
+    """Yield faces of one sector that no gap wider than a distance [m] parts, along them or across; no small ones."""
     level = [members]
     for axis_rad in (outward_rad, outward_rad - np.pi / 2):
         split: list[Cells] = []
@@ -82,7 +82,7 @@ def _groups(places_m: Array, members: Cells, outward_rad: float, apart_m: float)
             breaks = np.flatnonzero(np.diff(at[order]) > apart_m) + 1
             split += np.split(group[order], breaks)
         level = split
-    yield from (group for group in level if len(group) >= _LEAST_SHARE * len(places_m))
+    yield from (group for group in level if group.size and group.size >= _LEAST_SHARE * len(places_m))
 
 
 def _tracks(places_m: Array, outward_rad: float, half_width_m: float) -> Iterator[FacingTrack]:
