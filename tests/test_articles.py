@@ -401,7 +401,8 @@ def test_openings_are_narrowed_where_the_ground_is_too_steep_for_the_widest(flat
     # half way between these lines beams are arctan 0.7 off the vertical, and where the ground falls along the lines
     # by s their cosine to its normal is cos s / sqrt(1.49): 45 deg at a slope of 30.3 (C)
     for slope, half_deg in ((20, 45), (29, 45), (33, 22), (44, 45)):
-        scene = a_scene(lambda _, n, rise=np.tan(np.radians(slope)): rise * n, shapely.box(-60, -60, 60, 60), 10)
+        rise = float(np.tan(np.radians(slope)))
+        scene = a_scene(lambda _, north, rise=rise: rise * north, shapely.box(-60, -60, 60, 60), 10)
         tried = []
         plan = ruled_plan(flat.mission, scene, 2.0, laid_over(flat, slope, tried))
         assert plan.settings.usable_half_angle_deg == pytest.approx(half_deg, abs=0.01), slope
