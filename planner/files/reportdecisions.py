@@ -41,6 +41,7 @@ HELD_WORDS = {
     "line_spacing_m": "line spacing",
     "following": "whether height follows the ground",
 }
+NOTHING_HELD = "The mission holds no setting: all were open."
 CLAUSE_WORDS = {
     "density_per_m2": ("Density, per m²", 1.0),
     "vertical_rmse_m": ("Vertical RMSE, cm", 100.0),
@@ -57,6 +58,12 @@ LACK_WORDS = {
     "zones": "ranges would fall into its blind bands",
     "dark": "its light does not come back from the darkest ground that counts",
 }
+DEMAND_WORDS = {
+    "accuracy": "the height error",
+    "eyes": "the stated hazard distance",
+    "zones": "ranges clear of blind bands",
+    "dark": "reach to the darkest ground",
+}
 MOST_OPTIONS = 4
 """Options of the front that are shown, spread over all of it; the summary has every one."""
 
@@ -72,11 +79,12 @@ def decision_contents(assessment: Assessment) -> Row:
     settings, traded = assessment.plan.settings, assessment.tradeoffs
     if settings is None:
         return {"decided": None}
-    steps = assessment.mending
+    steps, held = assessment.mending, _held_text(assessment.mission)
     return {
         "decided": {
             "asked": asked_text(assessment.mission, assessment.forecast.density.cell_m),
-            "held": _held_text(assessment.mission),
+            "held": held,
+            "holds": held != NOTHING_HELD,
             "settings": [*_settings(settings)],
             "others": [] if traded is None else [*_other_rates(settings, traded)],
             "by_height": None if traded is None else _by_height(settings, traded),
@@ -117,7 +125,7 @@ def _held_text(mission: Mission) -> str:
     """Return what the mission holds, and what that leaves open."""
     held = dict.fromkeys(words for name, words in HELD_WORDS.items() if getattr(mission.flight, name) is not None)
     if not held:
-        return "The mission holds no setting: all were open."
+        return NOTHING_HELD
     listed = " and ".join([*filter(None, [", ".join([*held][:-1])]), [*held][-1]])
     return f"The mission holds {listed}; all else was open."
 
@@ -147,7 +155,7 @@ def _why_not(curve: RateCurve, taken: RateCurve | None) -> str:
     if not np.isfinite(more_min):
         return "possible too"
     if abs(more_min) < NOTICED_MIN:
-        return "as quick; the first on the card was taken"
+        return "as quick"
     return f"{abs(more_min):.1f} min {'more' if more_min > 0 else 'less over flat ground, but not over this ground'}"
 
 
@@ -190,7 +198,7 @@ def left_text(assessment: Assessment) -> str:
         said += f": {causes}." if causes else "."
         if coverage.below_pct <= asked.percentile:
             said += " No line was added for what may stay."
-    if assessment.forecast.met and not assessment.mending:
+    if assessment.met and not assessment.mending:
         said += " The forecast of the plan as first laid met it, so nothing was mended."
     words = [f"{step.what[0].upper()}{step.what[1:]}: {step.why}." for step in _last_words(assessment.mending)]
     return " ".join([said, *words])
@@ -227,7 +235,7 @@ def _clause(cost: ClauseCost) -> Row:
         "minutes": f"{saved.minutes:.1f}",
         "sorties": "–" if saved.sorties is None else f"{saved.sorties}",
         "money": "–" if saved.money is None else amount_text(saved.money),
-        "opens": ", ".join(cost.opens),
+        "opens": ", ".join(DEMAND_WORDS[name] for name in cost.opens),
     }
 
 

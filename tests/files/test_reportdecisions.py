@@ -122,7 +122,7 @@ def test_clauses_stand_with_what_they_cost_and_those_that_cost_nothing_by_name()
         ("2.0", "2", "–"),
         ("1.0", "1", "–"),
     ]
-    assert [row["opens"] for row in found["rows"]] == ["accuracy", ""]
+    assert [row["opens"] for row in found["rows"]] == ["the height error", ""]
     assert found["free"] == "Least sidelap, Share of cells that may lie below, Ceiling, Clearance"
     assert found["currency"] is None
 
