@@ -25,6 +25,8 @@ ALONG_SEAM = 0.5  # sine of the angle between headings below which lines of two 
 MOST_EDGES = 3  # of the hull of a piece, the narrowest ways across first, that are weighed as headings
 ALIKE_RAD = np.radians(1.0)  # headings that differ by less are one
 WORTH_A_PIECE = 0.01  # of the time of the whole: what each further piece must save
+MOST_TIMED = 2  # headings of a piece that are timed
+MOST_OVER = 1.05  # times the cost of lines over the whole: pieces whose lines cost more are not timed
 MOST_PARTITIONS = 3  # that are laid and timed
 
 
@@ -135,15 +137,14 @@ def quickest_pieces(
     outline, off_m = simple_outline(planned, DETAIL * spread.spacing_m)
 
     def lines_m(part: shapely.MultiPolygon) -> float:
-        headings = _headings_rad(_hull_m(part), heading_rad) if turns else [heading_rad]
-        sides = _sides_m(part)
-        return min(_lines_m(sides, heading, spread) for heading in headings)
+        return _ranked_rad(part, spread, heading_rad, turns=turns)[0][0]
 
     a_piece_m = WORTH_A_PIECE * lines_m(outline)
     ways = heading_rad, heading_rad + np.pi / 2
     found = partitions(outline, lambda part: lines_m(part) + a_piece_m, spread.line_cost_m, ways)
+    most_m = MOST_OVER * lines_m(outline)
     least_s = whole_s
-    for parts in [parts for parts in found if len(parts) > 1][:MOST_PARTITIONS]:
+    for parts in [parts for parts in found if len(parts) > 1 and sum(map(lines_m, parts)) < most_m][:MOST_PARTITIONS]:
         flown = [(grown(part, planned, off_m), grown(part, judged, off_m)) for part in parts]
         headings = [_heading_rad(*part, spread, going, heading_rad, turns=turns) for part in flown]
         pieces = _joined(planned, flown, headings, spread)
@@ -163,9 +164,15 @@ def _heading_rad(
     *,
     turns: bool,
 ) -> float:
-    """Return the heading with which a piece is quickest to fly [rad]."""
-    headings = _headings_rad(_hull_m(planned), first_rad) if turns else [first_rad]
-    return min(headings, key=lambda heading: round(layout_time_s(spread.lay(planned, judged, heading), going), 6))
+    """Return the heading with which a piece is quickest to fly [rad], of those that cost least in metres."""
+    ranked = _ranked_rad(planned, spread, first_rad, turns=turns)
+    if len(ranked) == 1:
+        return ranked[0][1]
+    timed = [
+        (round(layout_time_s(spread.lay(planned, judged, heading), going), 6), heading)
+        for _, heading in ranked[:MOST_TIMED]
+    ]
+    return min(timed, key=lambda one: one[0])[1]
 
 
 def _joined(
@@ -198,8 +205,27 @@ def _joined(
     return tuple(pieces)
 
 
-def _headings_rad(hull_m: Array, first_rad: float) -> list[float]:
-    """Return a heading and those along the edges of a hull (n, 2) from which it is narrowest across, [rad]."""
+def _ranked_rad(
+    shape: shapely.MultiPolygon, spread: Spread, first_rad: float, *, turns: bool
+) -> list[tuple[float, float]]:
+    """Return what lines over a shape cost [m] and their heading [rad], the least first, not all that cost more.
+
+    Tried are a heading and those along the edges of the hull from which it is narrowest across.
+    """
+    hull, sides = np.asarray(shapely.get_coordinates(shapely.convex_hull(shape))), _sides_m(shape)
+    headings = np.array([*(_edges_rad(hull, first_rad) if turns else []), first_rad])
+    across = hull @ np.array([np.cos(headings), -np.sin(headings)])
+    counts = _counts(np.ptp(across, axis=0), spread)
+    at_least = counts * spread.line_cost_m + shape.area / max(spread.spacing_m, 2 * spread.reach_m)
+    found: list[tuple[float, float]] = []
+    for heading, least in zip(headings.tolist(), at_least.tolist(), strict=True):
+        if not found or least < min(found)[0]:
+            found.append((_lines_m(sides, heading, spread), heading))
+    return sorted(found, key=lambda one: round(one[0], 6))
+
+
+def _edges_rad(hull_m: Array, first_rad: float) -> list[float]:
+    """Return headings along the edges of a hull (n, 2) from which it is narrowest across [rad], but for a given one."""
     headings = np.arctan2(*np.diff(hull_m, axis=0).T) % np.pi
     across = hull_m @ np.array([np.cos(headings), -np.sin(headings)])
     widths = np.round(np.ptp(across, axis=0), 3)
@@ -207,11 +233,15 @@ def _headings_rad(hull_m: Array, first_rad: float) -> list[float]:
     for edge in np.lexsort((headings, widths)).tolist():
         if all(abs(np.sin(headings[edge] - one)) > ALIKE_RAD for one in found):
             found.append(float(headings[edge]))
-    return found[: 1 + MOST_EDGES]
+        if len(found) > MOST_EDGES:
+            break
+    return found[1:]
 
 
-def _hull_m(shape: shapely.MultiPolygon) -> Array:
-    return np.asarray(shapely.get_coordinates(shapely.convex_hull(shape)))
+def _counts(across_m: Array, spread: Spread) -> Array:
+    """Return how many lines lie over widths [m], any shape."""
+    span = np.maximum(across_m - 2 * spread.reach_m, 0.0)
+    return np.asarray(np.ceil(span / spread.spacing_m - 1e-9) + 1)
 
 
 def _sides_m(shape: shapely.MultiPolygon) -> Array:
@@ -231,7 +261,7 @@ def _lines_m(sides_m: Array, heading_rad: float, spread: Spread) -> float:
     along, across = sides_m @ np.array([sin, cos]), sides_m @ np.array([cos, -sin])
     low, high = float(across.min()), float(across.max())
     span = max(high - low - 2 * spread.reach_m, 0.0)
-    count = int(np.ceil(span / spread.spacing_m - 1e-9)) + 1
+    count = int(_counts(np.array(high - low), spread))
     edges = (low + high) / 2 + (np.arange(count + 1) - count / 2) * (span / max(count - 1, 1))
     edges[[0, -1]] = low, high
     rise = across[:, 1] - across[:, 0]

@@ -107,14 +107,15 @@ def partitions(
     """
     cost = cache(cost)
     corners = _corners(outline)
-    near_m = near_m if len(outline.geoms) > 1 else GRID_M
     cells: dict[frozenset[bytes], list[shapely.MultiPolygon]] = {}
     for chords in _cuts(outline, corners, ways_rad):
         faces = _faces(outline, chords)
         cells.setdefault(_likeness(faces), faces)
     found: dict[frozenset[bytes], tuple[float, tuple[shapely.MultiPolygon, ...]]] = {}
     for faces in cells.values():
-        pieces = _put_together(faces, cost, near_m)
+        pieces = _put_together(faces, cost, GRID_M)
+        if len(outline.geoms) > 1:
+            pieces = _put_together(pieces, cost, near_m)
         found.setdefault(_likeness(pieces), (sum(map(cost, pieces)), pieces))
     ranked = sorted(found.values(), key=lambda one: (round(one[0], 6), len(one[1])))
     return [pieces for _, pieces in ranked]
@@ -207,7 +208,9 @@ def _faces(outline: shapely.MultiPolygon, chords: list[shapely.LineString]) -> l
     return [many(face) for face in whole if outline.contains(shapely.point_on_surface(face))]
 
 
-def _put_together(pieces: list[shapely.MultiPolygon], cost: Cost, near_m: float) -> tuple[shapely.MultiPolygon, ...]:
+def _put_together(
+    pieces: Sequence[shapely.MultiPolygon], cost: Cost, near_m: float
+) -> tuple[shapely.MultiPolygon, ...]:
     """Return pieces of which no two neighbours cost less as one."""
     left = dict(enumerate(pieces))
     gains: dict[tuple[int, int], tuple[float, shapely.MultiPolygon]] = {}
