@@ -366,12 +366,6 @@ def heights_met_m(attempt: Attempt, shared_m: npt.ArrayLike, deepest_m: npt.Arra
     return np.clip(meeting, candidate.agl_m, high), high
 
 
-def percentile_m(heights_m: Array, percent: float) -> float:
-    """Return the height [m] that a share [percent] of all known ones, any shape, stays below; 0 where none is."""
-    known = heights_m[np.isfinite(heights_m)]
-    return float(np.percentile(known, percent)) if known.size else 0.0
-
-
 def fastest_between_mps(attempt: Attempt, spacing_m: float, least_m: float, deepest_m: float) -> float:
     """Return the highest speed [m/s] that keeps the density between lines from a least to a greatest height [m]."""
     candidate = attempt.candidate

@@ -61,57 +61,91 @@ def search(mission: Mission, task: Task) -> Candidate:
     InfeasibleError
         E19: no settings meet the density. E41: the held spacing is wider than any swath.
     """
-    best = quickest = None
+    return search_heights(mission, task)[0]
+
+
+def search_heights(mission: Mission, task: Task) -> tuple[Candidate, ...]:
+    """Return the quickest settings at each height that is tried, the cheapest first: the first is that of `search`.
+
+    The ground may ask for others than those that are quickest over flat ground. Parameters and errors as for `search`.
+    """
+    best, quickest = _Cheapest(), _Cheapest()
     least_rmse_m = np.inf
     for grid in grids(mission, task):
-        best, quickest = _better(best, grid, grid.cost_s), _better(quickest, grid, grid.density_cost_s)
-        least_rmse_m = min(
-            least_rmse_m, float(np.min(grid.rmse_m, where=grid.fits & (grid.short <= 0), initial=np.inf))
-        )
-    if best is None or quickest is None:
+        best.take(grid, grid.cost_s)
+        quickest.take(grid, grid.density_cost_s)
+        dense = grid.fits & (grid.short <= 0)
+        least_rmse_m = min(least_rmse_m, float(np.min(grid.rmse_m, where=dense, initial=np.inf)))
+    if not best.by_height:
         raise _no_swath(mission, task)
-    best = replace(best, kept=tuple(set(quickest.broken) - set(best.broken)), least_rmse_m=least_rmse_m)
-    best = replace(best, moved=_moved(best, quickest) if best.kept else ())
-    if best.density_per_m2 < task.target_per_m2 * (1 - 1e-9) and mission.flight.speed_mps is None:
-        raise InfeasibleError(
-            Fault(
-                "E19",
-                f"the sensor reaches {best.density_per_m2:.4g} returns/m2 at the least speed "
-                f"{best.speed_mps:g} m/s and {best.agl_m + task.deeper_m:.0f} m above the lowest ground, "
-                f"{task.target_per_m2:.4g} asked",
-                fix="ask for less, judge larger cells, hold fewer settings, or take a sensor with a higher pulse rate",
-            ),
-            best=Best(
-                "density_per_m2",
-                asked=task.target_per_m2,
-                reachable=best.density_per_m2,
-                limited_by=f"least speed {best.speed_mps:g} m/s at pulse rate {best.rating.pulse_rate_hz:g} Hz, "
-                "over flat ground",
-            ),
-        )
-    return best
+    found, without = best.ordered(), quickest.ordered()[0]
+    _refuse_sparse(mission, task, found[0])
+    return tuple(_with_demands(replace(one, least_rmse_m=least_rmse_m), without) for one in found)
 
 
-def _better(best: Candidate | None, grid: Grid, cost_s: Array) -> Candidate | None:
-    """Return the cheapest of a grid where it is cheaper than the best so far."""
-    at = np.unravel_index(int(np.argmin(cost_s)), cost_s.shape)
-    cost = float(cost_s[at])
-    if not np.isfinite(cost) or (best is not None and cost >= best.cost * (1 - 1e-12)):
-        return best
+class _Cheapest:
+    """The cheapest settings at each height, of all grids taken so far."""
+
+    def __init__(self) -> None:
+        self.by_height: dict[float, Candidate] = {}
+
+    def take(self, grid: Grid, cost_s: Array) -> None:
+        """Take what is cheaper in a grid, whose settings cost so much [s], shape (h, s)."""
+        columns = cost_s.argmin(axis=1)
+        for row, (agl_m, column) in enumerate(zip(grid.agl_m.tolist(), columns.tolist(), strict=True)):
+            cost, known = float(cost_s[row, column]), self.by_height.get(agl_m)
+            if np.isfinite(cost) and (known is None or cost < known.cost * (1 - 1e-12)):
+                self.by_height[agl_m] = _candidate(grid, cost_s, row, column)
+
+    def ordered(self) -> list[Candidate]:
+        """Return the settings of all heights, the cheapest first."""
+        return sorted(self.by_height.values(), key=lambda each: each.cost)
+
+
+def _candidate(grid: Grid, cost_s: Array, row: int, column: int) -> Candidate:
+    at = row, column
     return Candidate(
         grid.rating,
         grid.line_rate_hz,
-        agl_m=float(grid.agl_m[at[0]]),
+        agl_m=float(grid.agl_m[row]),
         half_angle_rad=grid.half_angle_rad,
         spacing_m=float(grid.spacing_m[at]),
         speed_mps=float(grid.speed_mps[at]),
         density_per_m2=float(grid.density_per_m2[at]),
         time_s=float(grid.time_s[at]),
-        reach_angle_rad=float(grid.reach_angle_rad[at[0]]),
-        cost=cost,
+        reach_angle_rad=float(grid.reach_angle_rad[row]),
+        cost=float(cost_s[at]),
         rmse_m=float(grid.rmse_m[at]),
         broken=tuple(name for name, mask in grid.broken.items() if np.broadcast_to(mask, cost_s.shape)[at]),
     )
+
+
+def _refuse_sparse(mission: Mission, task: Task, best: Candidate) -> None:
+    """Raise where the best settings of all stay below the density at the least speed."""
+    if best.density_per_m2 >= task.target_per_m2 * (1 - 1e-9) or mission.flight.speed_mps is not None:
+        return
+    raise InfeasibleError(
+        Fault(
+            "E19",
+            f"the sensor reaches {best.density_per_m2:.4g} returns/m2 at the least speed "
+            f"{best.speed_mps:g} m/s and {best.agl_m + task.deeper_m:.0f} m above the lowest ground, "
+            f"{task.target_per_m2:.4g} asked",
+            fix="ask for less, judge larger cells, hold fewer settings, or take a sensor with a higher pulse rate",
+        ),
+        best=Best(
+            "density_per_m2",
+            asked=task.target_per_m2,
+            reachable=best.density_per_m2,
+            limited_by=f"least speed {best.speed_mps:g} m/s at pulse rate {best.rating.pulse_rate_hz:g} Hz, "
+            "over flat ground",
+        ),
+    )
+
+
+def _with_demands(best: Candidate, quickest: Candidate) -> Candidate:
+    """Return a candidate that tells which demands it keeps beside the quickest, and which settings that moved."""
+    kept = tuple(set(quickest.broken) - set(best.broken))
+    return replace(best, kept=kept, moved=_moved(best, quickest) if kept else ())
 
 
 def _moved(best: Candidate, quickest: Candidate) -> tuple[str, ...]:
