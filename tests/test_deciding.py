@@ -105,6 +105,14 @@ def test_without_a_take_off_place_minutes_of_lines_and_turns_are_saved(meadow):
     assert money == Decimal("3.00")  # 3 min are 0.05 h
 
 
+def test_batteries_that_cannot_be_told_leave_minutes_alone(meadow):
+    mission, scene, plan = meadow
+    drained = tuple(replace(one, battery_share_used=2 * one.battery_share_used) for one in plan.sorties)
+    found = saving_of(mission, scene, replace(plan, sorties=drained))(0.5)
+    assert found.sorties is None
+    assert 0 < found.minutes < 0.5 * plan.flight["time_s"]["total"] / 60
+
+
 def test_relaxing_a_clause_never_costs_and_density_costs_here(traded):
     costs = {cost.clause: cost for cost in traded.clauses}
     assert {"density_per_m2", "sidelap_min", "percentile", "ceiling_agl_m", "clearance_m"} <= set(costs)

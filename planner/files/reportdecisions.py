@@ -17,6 +17,7 @@ from planner.flight.ratecurves import RateCurve
 from planner.flight.settings import Settings
 from planner.flight.tradeoffs import ClauseCost, Option, Tradeoffs
 from planner.mission import Mission
+from planner.requirement import Requirement
 
 Row = dict[str, Any]
 
@@ -216,9 +217,22 @@ def _clauses(assessment: Assessment, traded: Tradeoffs) -> Row:
     return {
         "rows": [_clause(cost) for cost in dear],
         "free": ", ".join(free),
+        "unpriced": ", ".join(_unpriced(assessment.mission.requirement)),
         "sorties": bool(assessment.plan.sorties),
         "currency": None if costs is None else costs.currency,
     }
+
+
+def _unpriced(asked: Requirement) -> Iterator[str]:
+    """Yield what is asked that closed forms over flat ground cannot price."""
+    if asked.face_density_per_m2 is not None:
+        yield "density on walls"
+    if asked.confidence is not None:
+        yield "the chance asked for"
+    if asked.horizontal_rmse_m is not None:
+        yield "horizontal RMSE"
+    if asked.survey_rules is not None:
+        yield "rules of survey work"
 
 
 def _costs(cost: ClauseCost) -> bool:

@@ -108,12 +108,15 @@ def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
     for calibration and patches stay as they are: what they would become only a new plan with its forecast can tell.
     Whoever need not use what is eased can fly the plan as it is, so nothing is ever lost.
     """
-    if not plan.sorties:
-        laid_min = _air_s(plan) / 60 * _laid_share(plan.lines)
-        return lambda share: Saving((1 - share) * laid_min, None, _money(mission, plan, 60 * (1 - share) * laid_min, 0))
-    costs, full_s = _tour_costs(mission, scene, plan)
-    before = effort(costs, mission.aircraft, full_s)
-    laid = np.array([line.line_id.startswith(LAID) for line in plan.lines])
+    lines = [line for sortie in plan.sorties for line in sortie.lines]
+    if not lines:
+        return _of_lines_alone(mission, plan)
+    costs, full_s = _tour_costs(mission, scene, plan, lines)
+    try:
+        before = effort(costs, mission.aircraft, full_s)
+    except InfeasibleError:  # a sortie that uses its battery to the last second may not be found again
+        return _of_lines_alone(mission, plan)
+    laid = np.array([line.line_id.startswith(LAID) for line in lines])
 
     def saving(share: float) -> Saving:
         try:
@@ -127,13 +130,18 @@ def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
     return saving
 
 
-def _tour_costs(mission: Mission, scene: Scene, plan: Plan) -> tuple[TourCosts, float]:
+def _of_lines_alone(mission: Mission, plan: Plan) -> SavingOf:
+    """Return savings of lines and turns, without batteries."""
+    laid_s = _air_s(plan) * _laid_share(plan.lines)
+    return lambda share: Saving((1 - share) * laid_s / 60, None, _money(mission, plan, (1 - share) * laid_s, 0))
+
+
+def _tour_costs(mission: Mission, scene: Scene, plan: Plan, lines: Sequence[FlightLine]) -> tuple[TourCosts, float]:
     """Return what the plan's tour costs from its own take-off places, and what a full battery of the day holds [s]."""
     places = list({sortie.take_off_m.tobytes(): sortie.take_off_m for sortie in plan.sorties}.values())
     flyer, first = flyer_of(mission, scene), plan.sorties[0]
     full_s = drawn_s(flyer.aircraft, first.path) / first.battery_share_used
     usable_s = full_s * (1 - flyer.aircraft.battery_reserve_share)
-    lines = [line for sortie in plan.sorties for line in sortie.lines]
     return tour_of(flyer, lines, places, usable_s, sight_of(mission, scene, places)).costs, full_s
 
 

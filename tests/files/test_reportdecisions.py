@@ -127,6 +127,21 @@ def test_clauses_stand_with_what_they_cost_and_those_that_cost_nothing_by_name()
     assert found["currency"] is None
 
 
+def test_what_flat_ground_cannot_price_is_named():
+    made = job(traded=TRADED)
+    asked = dataclasses.replace(
+        made.mission.requirement, face_density_per_m2=50.0, confidence=0.9, horizontal_rmse_m=0.1, survey_rules="x"
+    )
+    found = decision_contents(dataclasses.replace(made, mission=dataclasses.replace(made.mission, requirement=asked)))[
+        "decided"
+    ]
+    assert (
+        found["clauses"]["unpriced"] == "density on walls, the chance asked for, horizontal RMSE, rules of survey work"
+    )
+    assert "50 first returns per m² of face" in found["asked"]
+    assert told(traded=TRADED)["clauses"]["unpriced"] == ""
+
+
 def test_savings_in_money_stand_in_the_currency():
     saved = Saving(2.0, 1, Decimal("1234.50"))
     traded = dataclasses.replace(TRADED, clauses=(dataclasses.replace(COSTS[0], saved=saved),))
