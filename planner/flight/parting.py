@@ -26,7 +26,6 @@ from planner.flight.laying import (
     heights_met_m,
     lines_over,
     manner_of,
-    percentile_m,
     rims_of,
     settable_mps,
 )
@@ -140,16 +139,18 @@ def _strip(flown: Flown, leg: Leg, planned: shapely.MultiPolygon, judged: shapel
     halves[:, rows] = found.halves_m
     for side in range(2):
         seen = found.heights_m[side : side + 2]
-        deepest[side, rows] = [percentile_m(seen[:, row], attempt.percent) for row in range(rows.size)]
+        deepest[side, rows] = np.max(seen, axis=(0, 2), initial=-np.inf, where=np.isfinite(seen))
     between = np.linspace(low, high, 2 * count - 1)[:, np.newaxis]
     inside = shapely.contains_xy(planned, *looked_at.place_m(*np.broadcast_arrays(found.along_m, between)))
     share = 1 - attempt.site.mission.requirement.sidelap_min
     widest = share * float(np.nanmax(found.halves_m[0]) + np.nanmax(found.halves_m[1]))
-    pairs = pairs_of(across, halves, deepest, inside, widest)
+    counted_m = flown.swaths.deepest_m(attempt.percent)
+    pairs = pairs_of(across, halves, np.minimum(deepest, counted_m), inside, widest)
     met, bottom = heights_met_m(attempt, pairs.shared_m, pairs.deepest_m)
     alike = met / attempt.candidate.agl_m
     keeps = np.minimum(share * pairs.shared_m, alike * _accurate_m(attempt)) / pairs.apart_m
-    return _Strip(planned, judged, heading, pairs, keeps, _fastest_mps(attempt, pairs, met, bottom), np.ones(count))
+    fastest = _fastest_mps(flown, pairs, met, bottom)
+    return _Strip(planned, judged, heading, pairs, keeps, fastest, np.ones(count))
 
 
 def _seen(flown: Flown, layout: Layout) -> LocalSwaths:
@@ -179,16 +180,22 @@ def _accurate_m(attempt: Attempt) -> float:
     return float(spacings[max(int(kept.sum()) - 1, 0)])
 
 
-def _fastest_mps(attempt: Attempt, pairs: Pairs, met_m: Array, bottom_m: Array) -> Array:
-    """Return the highest speed that keeps the density between each pair, over all heights that it has, (m, s) [m/s]."""
+def _fastest_mps(flown: Flown, pairs: Pairs, met_m: Array, bottom_m: Array) -> Array:
+    """Return the highest speed that keeps the density between each pair, over all heights that it has, (m, s) [m/s].
+
+    Heights at which even lines do not keep it do not count: that ground is short of it either way.
+    """
+    attempt = flown.attempt
     heights = np.linspace(attempt.candidate.agl_m, float(bottom_m.max()), HEIGHTS)
-    table = fastest_mps(attempt, heights, np.tile(pairs.apart_m, (HEIGHTS, 1)))
+    spacings = np.append(pairs.apart_m, flown.spacing_m)
+    table = fastest_mps(attempt, heights, np.tile(spacings, (HEIGHTS, 1)))
+    counts = table[:, -1] >= flown.speed_mps * (1 - 1e-9)
     step_m = max(float(heights[1] - heights[0]), 1e-9)
     first, last = np.floor((met_m - heights[0]) / step_m), np.ceil((bottom_m - heights[0]) / step_m)
     fastest = np.full(met_m.shape, np.inf)
     for row in range(HEIGHTS):
-        here = (first <= row) & (row <= last)
-        fastest = np.where(here, np.minimum(fastest, table[row]), fastest)
+        here = (first <= row) & (row <= last) & counts[row]
+        fastest = np.where(here, np.minimum(fastest, table[row, :-1]), fastest)
     return fastest
 
 
