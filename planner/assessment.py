@@ -5,11 +5,12 @@ Lives here: the nouns plan, forecast and assessment. Must not know how any of it
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from planner.articles import Articles
 from planner.costing.costs import Costs
 from planner.errors import Fault
 from planner.flight.flightlines import FlightLine
@@ -35,7 +36,6 @@ from planner.safety.exposures import HazardDistances
 from planner.safety.groundrisk import GroundRisk
 from planner.safety.rules import RuleResult
 from planner.safety.windowcautions import DayWindows
-from planner.surveyrules import Measure, SurveyRule, SurveyRules
 
 
 @dataclass(frozen=True)
@@ -326,110 +326,6 @@ class MendStep:
     below_before_m2: float
     below_after_m2: float
     minutes_added: float
-
-
-ArticleStatus = Literal["satisfied", "not satisfied", "declare"]
-"""Declare: a plan cannot show it, or lacks what would tell; the surveyor in charge shows it."""
-
-
-@dataclass(frozen=True)
-class Article:
-    """How a plan stands to one rule of an article, as far as a plan and its forecast can tell.
-
-    Attributes
-    ----------
-    rule : SurveyRule
-        The rule.
-    asked, found : str
-        What it asks of this job, and what plan, forecast or declared facts show.
-    status : {"satisfied", "not satisfied", "declare"}
-        How one stands to the other.
-    note : str
-        How it was judged.
-    """
-
-    rule: SurveyRule
-    asked: str
-    found: str
-    status: ArticleStatus
-    note: str = ""
-
-    @property
-    def measure(self) -> Measure:
-        """What is judged."""
-        return self.rule.measure
-
-
-@dataclass(frozen=True)
-class CheckArea:
-    """A place at which heights of two neighbouring courses are to be compared.
-
-    Attributes
-    ----------
-    area_id : str
-        ``"CA01"`` onwards, in the order of courses.
-    courses : (str, str)
-        Names of both lines.
-    east_m, north_m, up_m : float
-        Local place of its middle and height of the ground there [m].
-    side_m : float
-        Side of the square, or diameter of the circle [m].
-    slope_deg : float
-        Slope of the ground [deg].
-    """
-
-    area_id: str
-    courses: tuple[str, str]
-    east_m: float
-    north_m: float
-    up_m: float
-    side_m: float
-    slope_deg: float
-
-
-@dataclass(frozen=True)
-class CheckAreas:
-    """Proposed places of check areas.
-
-    Attributes
-    ----------
-    areas : tuple of CheckArea
-        In the order of courses.
-    overlaps : tuple of (str, str)
-        Neighbouring courses that see the same ground.
-    lacking : tuple of (str, str)
-        Those of them in which open, gentle ground leaves fewer places than are asked for.
-    """
-
-    areas: tuple[CheckArea, ...]
-    overlaps: tuple[tuple[str, str], ...]
-    lacking: tuple[tuple[str, str], ...]
-
-
-@dataclass(frozen=True)
-class Articles:
-    """A plan held against rules of survey work; no acceptance: the surveyor in charge decides.
-
-    Attributes
-    ----------
-    rules : SurveyRules
-        The document.
-    theta : float
-        What the point spacing was divided by.
-    required_per_m2, planned_per_m2 : float
-        Density that the forecast is judged by, and the one that was planned for [1/m2].
-    articles : tuple of Article
-        In the order of the document.
-    check_areas : CheckAreas
-        Where courses are to be compared.
-    """
-
-    rules: SurveyRules
-    theta: float
-    required_per_m2: float
-    planned_per_m2: float
-    articles: tuple[Article, ...]
-    check_areas: CheckAreas
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ ROWS = (
     ("planner.ranging",),
     ("planner.ground",),
     ("planner.mission",),
-    ("planner.requirement",),
+    ("planner.requirement", "planner.articles"),
     ("planner.wording", "planner.surveyrules"),
     (
         "planner.cover",

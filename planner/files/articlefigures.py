@@ -5,7 +5,8 @@ Lives here: these by the names of the schema, and the words of their tables. Mus
 
 from typing import Any
 
-from planner.assessment import Article, Articles, Assessment, CheckArea
+from planner.articles import Article, Articles, CheckArea
+from planner.assessment import Assessment
 from planner.files.planfiles import DEGREE_DIGITS, HEIGHT_DIGITS
 from planner.ground.surface import Scene
 from planner.surveyrules import Measure

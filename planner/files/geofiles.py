@@ -142,7 +142,8 @@ def input_files(mission: Mission) -> tuple[tuple[str, Path], ...]:
     for source in (*_sources(mission), *(located(source, folder) for source in covers)):
         if not is_remote(source):
             paths |= {Path(name) for name in inspect_terrain(source, mission.terrain.vertical_unit or "metre").files}
-    others = (mission.window.almanac, mission.window.tide, mission.rules.profile)
+    rules = mission.rules.profile, mission.requirement.survey_rules
+    others = (mission.window.almanac, mission.window.tide, *rules)
     paths |= {folder / name for name in others if name is not None}
     if mission.terrain.geoid not in (None, "egm96"):
         paths.add(folder / str(mission.terrain.geoid))

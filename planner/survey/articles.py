@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.assessment import Article, Articles, ArticleStatus, CheckAreas, Forecast, Plan, Quality
+from planner.articles import Article, Articles, ArticleStatus, CheckAreas
+from planner.assessment import Forecast, Plan, Quality
 from planner.flight.flightlines import FlightLine
 from planner.forecast.acceptance import SIDELAP
 from planner.forecast.density import cells_known
@@ -179,7 +180,11 @@ def _distance(rule: SurveyRule, facts: _Facts) -> Verdict:
     beyond_pct = 100 * float(returns[share > most].sum() / returns.sum()) if returns.any() else 0.0
     said = f"{_pct(within_pct)} of cells"
     if beyond_pct:
-        said += f"; {_pct(beyond_pct)} of returns come from farther, up to {sight.distance_m.max():.1f} m: leave out"
+        kept = np.bincount(sight.cell, sight.returns * (share <= most), len(dry))[dry] / facts.forecast.cells.cell_m**2
+        said += (
+            f"; {_pct(beyond_pct)} of returns come from farther, up to {sight.distance_m.max():.1f} m: without them "
+            f"{np.percentile(kept, facts.allowed_pct):.4g} first returns per m2 at percentile {facts.allowed_pct:g}"
+        )
     note = (
         "by the line that comes nearest to a cell, unseen cells count as missed; the longest range is the card's at "
         "the pulse rate flown"

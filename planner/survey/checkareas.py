@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from planner.assessment import CheckArea, CheckAreas, Forecast
+from planner.articles import CheckArea, CheckAreas
+from planner.assessment import Forecast
 from planner.flight.flightlines import FlightLine
 from planner.forecast.budgets import LEAST_RETURNS
 from planner.forecast.checkpoints import PREFERRED_SLOPE_DEG
