@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from planner.flight.avoidance import Change, ClosedVolumes, Kept, keep_clear, side_of
-from planner.flight.climbs import lowest_m
+from planner.flight.climbs import LeastHeight, lowest_m
 from planner.flight.flightlines import STATION_M, FlightLine
 from planner.flight.ordering import reversed_line
 from planner.flight.paths import Flyer
@@ -22,7 +22,8 @@ SHORTEST_CROSS_M = 100.0  # kept length of a cross line over a block narrower th
 MOST_MOVED = 0.4  # of the way to the next cross line: two must not become one
 MOVES = 40  # places that are tried along the block, half of them to each side
 SPEEDS = 1.0, 0.8, 0.65, 0.5, 0.4, 0.3  # times the speed of the block: slower lines follow steeper ground
-LIFT_COUNTS = 2.0  # times the way up to it and down from it: a line that is lifted may also leave the ceiling
+LIFT_COUNTS = 2.0  # times the way up to it and down from it: what flies slower is told from what is lifted
+BELOW_CEILING_M = 0.0, 10.0, 20.0, 40.0  # a line across others may lie lower than they do where it would leave it
 OPEN_ZONES = ClosedVolumes()
 
 
@@ -31,6 +32,7 @@ def calibration_lines(
     flyer: Flyer,
     zones: ClosedVolumes = OPEN_ZONES,
     cleared: Sequence[FlightLine] | None = None,
+    ceiling: LeastHeight | None = None,
 ) -> Kept:
     """Return the lines that the navigation card asks for besides those of a block, named X01, X02, ...
 
@@ -44,35 +46,48 @@ def calibration_lines(
         Keep-out areas, which they keep clear of.
     cleared : sequence of FlightLine or None
         The same lines clear of these areas: one of them is flown back. None where nothing is in the way.
+    ceiling : callable or None
+        Gives the greatest height allowed at places east and north [m]; None for none.
     """
     card = flyer.navigation
     kept, changes = [], []
     if lines and card.opposed_pair:
-        opposed = opposed_line(lines if cleared is None else cleared, flyer, zones)
+        opposed = opposed_line(lines if cleared is None else cleared, flyer, zones, ceiling)
         if opposed is None:
             changes.append(Change("X01", "is left out: no line can be flown back clear of keep-out areas"))
         else:
             kept.append(replace(opposed, line_id="X01"))
     if lines and card.cross_lines_every is not None:
         count = max(2, -(-len(lines) // card.cross_lines_every))
-        crossing = cross_lines(lines, flyer, count, zones, first=1 + card.opposed_pair)
+        crossing = cross_lines(lines, flyer, count, zones, first=1 + card.opposed_pair, ceiling=ceiling)
         kept += crossing.lines
         changes += crossing.changes
     return Kept(tuple(kept), tuple(changes))
 
 
-def opposed_line(lines: Sequence[FlightLine], flyer: Flyer, zones: ClosedVolumes = OPEN_ZONES) -> FlightLine | None:
+def opposed_line(
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    zones: ClosedVolumes = OPEN_ZONES,
+    ceiling: LeastHeight | None = None,
+) -> FlightLine | None:
     """Return the longest line flown back on its track, no lower, within climb and descent: slower where that pays.
 
     Where the climb back takes it into a keep-out area the next longest is; None where none is left.
     """
     longest_first = sorted(lines, key=lambda line: -round(line.kept_length_m, 3))
-    back = (_within_rates([reversed_line(line)], flyer) for line in longest_first)
+    back = (_within_rates([reversed_line(line)], flyer, ceiling) for line in longest_first)
     return next((line for line in back if not zones.free_of(line)[1]), None)
 
 
 def cross_lines(
-    lines: Sequence[FlightLine], flyer: Flyer, count: int, zones: ClosedVolumes = OPEN_ZONES, *, first: int = 1
+    lines: Sequence[FlightLine],
+    flyer: Flyer,
+    count: int,
+    zones: ClosedVolumes = OPEN_ZONES,
+    *,
+    first: int = 1,
+    ceiling: LeastHeight | None = None,
 ) -> Kept:
     """Return lines across a block, evenly from one end of most lines to the other, there and back by turns.
 
@@ -88,6 +103,8 @@ def cross_lines(
         How many.
     first : int
         Number of the first, for their names.
+    ceiling : callable or None
+        As for `calibration_lines`: below it they lie lower than the lines they cross where they must.
     """
     course = lines[0].track_rad
     along = np.array([np.sin(course), np.cos(course)])
@@ -96,7 +113,9 @@ def cross_lines(
     most = MOST_MOVED * (high - low) / (count - 1)
     placed = []
     for number, at in enumerate(np.linspace(low, high, count).tolist()):
-        tried = ((moved, _across(lines, flyer, at + moved, number)) for moved in _moves_m(low - at, high - at, most))
+        tried = (
+            (moved, _across(lines, flyer, at + moved, number, ceiling)) for moved in _moves_m(low - at, high - at, most)
+        )
         laid = ((moved, replace(line, line_id=f"X{first + number:02d}")) for moved, line in tried if line is not None)
         placed.append(_placed(laid, zones, course))
     return Kept(
@@ -129,7 +148,9 @@ def _placed(laid: Iterator[tuple[float, FlightLine]], zones: ClosedVolumes, cour
     return keep_clear([wanted], zones, least_m=max(wanted.kept_length_m, SHORTEST_CROSS_M) / 2)
 
 
-def _across(lines: Sequence[FlightLine], flyer: Flyer, at_m: float, number: int) -> FlightLine | None:
+def _across(
+    lines: Sequence[FlightLine], flyer: Flyer, at_m: float, number: int, ceiling: LeastHeight | None
+) -> FlightLine | None:
     """Return the line across all lines that reach a distance along the block [m], odd numbers there, even ones back.
 
     None where no line reaches it.
@@ -148,10 +169,14 @@ def _across(lines: Sequence[FlightLine], flyer: Flyer, at_m: float, number: int)
     start, end = met[0, 0] - short - lead, met[-1, 0] + short + lead
     whole = np.linspace(start, end, int(np.ceil((end - start) / STATION_M)) + 1)
     places = at_m * along + whole[:, np.newaxis] * across
-    up = np.maximum(np.interp(whole, met[:, 0], met[:, 1]), flyer.floor(places[:, 0], places[:, 1]))
-    flown = replace(first, points_m=np.column_stack([places, up]), kept_m=(lead, float(np.ptp(whole)) - lead))
-    ways = (reversed_line(flown), flown) if number % 2 else (flown, reversed_line(flown))
-    return _within_rates(ways, flyer)
+    floor_m, crossed_m = flyer.floor(places[:, 0], places[:, 1]), np.interp(whole, met[:, 0], met[:, 1])
+    ways = []
+    for below_m in BELOW_CEILING_M if ceiling else (0.0,):
+        most_m = ceiling(places[:, 0], places[:, 1]) - below_m if ceiling else np.inf
+        points = np.column_stack([places, np.maximum(np.fmin(crossed_m, most_m), floor_m)])
+        flown = replace(first, points_m=points, kept_m=(lead, float(np.ptp(whole)) - lead))
+        ways += [reversed_line(flown), flown] if number % 2 else [flown, reversed_line(flown)]
+    return _within_rates(ways, flyer, ceiling)
 
 
 def _at_m(points_m: Array, along: Array, across: Array, at_m: float) -> tuple[float, float]:
@@ -162,16 +187,21 @@ def _at_m(points_m: Array, along: Array, across: Array, at_m: float) -> tuple[fl
     return float(np.interp(at_m, where, aside[order])), float(np.interp(at_m, where, points_m[order, 2]))
 
 
-def _within_rates(ways: Sequence[FlightLine], flyer: Flyer) -> FlightLine:
-    """Return the way and speed of a line that costs least, lifted where it would climb or sink too fast."""
+def _within_rates(ways: Sequence[FlightLine], flyer: Flyer, ceiling: LeastHeight | None) -> FlightLine:
+    """Return the way and speed of a line that costs least, lifted where it would climb or sink too fast.
+
+    One that keeps the ceiling, or exceeds it less, goes before a quicker one.
+    """
     climb, descent = flyer.rates_mps
     found = []
     for way in ways:
-        along, wanted = way.along_m(), way.points_m[:, 2]
+        along, (east, north, wanted) = way.along_m(), way.points_m.T
+        most_m = ceiling(east, north) if ceiling else np.full(len(along), np.inf)
         for speed in (max(share * way.speed_mps, min(flyer.aircraft.min_speed_mps, way.speed_mps)) for share in SPEEDS):
             up = lowest_m(along / speed, wanted, climb, descent)
+            over_m = float(np.max(up - most_m, initial=0.0, where=np.isfinite(most_m)))
             lift_s = float((up - wanted).max()) * (1 / climb + 1 / descent)
             cost_s = float(along[-1]) / speed + LIFT_COUNTS * lift_s
-            flown = replace(way, points_m=np.column_stack([way.points_m[:, :2], up]), speed_mps=speed)
-            found.append((round(cost_s, 1), round(float(up.mean()), 2), flown))
-    return min(found, key=lambda each: each[:2])[2]
+            flown = replace(way, points_m=np.column_stack([east, north, up]), speed_mps=speed)
+            found.append((round(over_m), round(cost_s, 1), round(float(up.mean()), 2), flown))
+    return min(found, key=lambda each: each[:3])[3]

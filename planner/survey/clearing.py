@@ -15,7 +15,7 @@ from planner.flight.cuts import cut_drifting
 from planner.flight.extra import calibration_lines
 from planner.flight.flightlines import FlightLine
 from planner.flight.ordering import reversed_line
-from planner.flight.paths import Flyer, line_speed_mps
+from planner.flight.paths import Flyer, LeastHeight, line_speed_mps
 from planner.flight.profile import FLOOR_STEP_M, Floor, highest_nearby
 from planner.flight.settings import Settings
 from planner.flight.stepping import least_stepped_agl_m
@@ -46,11 +46,16 @@ def lines_to_fly(
         fix = "take out what a permission covers, give floor and top, lower keep_out_margin_m, or choose another area"
         raise InfeasibleError(Fault("E31", what, "hazards.keep_out", fix))
     block = beside_longest(laid) if scene.centreline is None else longest_block(laid)
-    extra = calibration_lines(block, flyer, zones, cleared.lines)
+    extra = calibration_lines(block, flyer, zones, cleared.lines, ceiling_over(mission, scene))
     lines = (*cleared.lines, *extra.lines)
     if mission.flight.split_overlap_m is not None:
         lines = _cut(lines, flyer, mission.flight.split_overlap_m)
     return Kept(lines, (*cleared.changes, *extra.changes))
+
+
+def ceiling_over(mission: Mission, scene: Scene) -> LeastHeight:
+    """Return what gives the greatest height allowed over places east and north [m]; nan over unknown ground."""
+    return lambda east, north: scene.ground.at(east, north) + mission.limits.ceiling_agl_m
 
 
 def closed_volumes(mission: Mission, scene: Scene) -> ClosedVolumes:

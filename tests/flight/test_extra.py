@@ -79,6 +79,19 @@ def test_a_cross_line_up_a_slope_steeper_than_the_climb_is_flown_slower_rather_t
         assert rates.max() <= 4 + 1e-9
 
 
+def test_a_cross_line_lies_lower_than_the_lines_where_the_ceiling_asks_for_it():
+    lines = a_block(8, up=118.0)
+    ground = lambda east, north: 8.0 * np.sin(east / 20.0)  # noqa: E731
+    ceiling = lambda east, north: ground(east, north) + 120.0  # noqa: E731
+    flyer = Flyer(a_flyer().aircraft, ASKING, lambda east, north: ground(east, north) + 40.0)
+    free, held = (cross_lines(lines, flyer, 2, ceiling=most).lines for most in (None, ceiling))
+    for one, other in zip(free, held, strict=True):
+        over, kept = ((line.points_m[:, 2] - ceiling(*line.points_m[:, :2].T)).max() for line in (one, other))
+        assert over > 5
+        assert kept <= 0.5
+        assert (other.points_m[:, 2] >= flyer.floor(*other.points_m[:, :2].T)).all()
+
+
 def test_a_block_of_one_line_still_gets_cross_lines():
     for one in cross_lines(a_block(1), a_flyer(), 2).lines:
         assert one.kept_length_m == pytest.approx(100)
