@@ -392,6 +392,8 @@ def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: 
     gaps = None if best.even else (best.closest_m, best.spacing_m)
     words = reasons(mission, best.candidate, *judged, site.dark, gaps) | {"heading_deg": heading_words}
     words["following"] = _following_words(best, others)
+    if site.pieces and best.abreast == 1:
+        words["line_spacing_m"] = "one swath covers each piece"
     held = [name for name in words if name != "heading_deg" and getattr(mission.flight, name, None) is not None]
     return words | dict.fromkeys(held, "held by the mission")
 
