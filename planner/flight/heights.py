@@ -56,11 +56,20 @@ def fly_heights(site: SiteFlown, task: Task, following: Following) -> Flown:
 
 
 def _candidates(site: SiteFlown, task: Task, following: Following, percent: float) -> tuple[Candidate, ...]:
-    """Return the settings of each height; those of level flight reach the deepest ground that counts where any do."""
-    if following != "level":
+    """Return the settings of each height; those of level flight, and of steps, reach the deepest ground that counts.
+
+    That is where any do. What lies deeper than the band of steps is what the quickest of all settings leave there.
+    """
+    if following == "terrain":
         return _searched(site, task)
-    ceiling_m = max(task.greatest_agl_m - float(np.ptp(site.ground_m)), task.least_agl_m)
-    deeper_m = site.highest_m - float(np.percentile(site.ground_m, 100 - percent))
+    ceiling_m = task.greatest_agl_m
+    if following == "level":
+        ceiling_m = max(task.greatest_agl_m - float(np.ptp(site.ground_m)), task.least_agl_m)
+        deeper_m = site.highest_m - float(np.percentile(site.ground_m, 100 - percent))
+    else:
+        first = _searched(site, task)[0]
+        deepest_m = lay_over(site, task, first, following, percent).swaths.deepest_m(percent)
+        deeper_m = max(deepest_m - first.agl_m, 0.0)
     try:
         return _searched(site, replace(task, greatest_agl_m=ceiling_m, deeper_m=deeper_m))
     except InfeasibleError:
