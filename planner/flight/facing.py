@@ -110,7 +110,7 @@ def _spread(low: float, high: float, step: float, most: int) -> list[float]:
     return [float(at) for at in low + (high - low) * (np.arange(count) + 0.5) / count]
 
 
-@dataclass
+@dataclass(eq=False)
 class Option:
     """A track as it may be flown, and what it brings.
 

@@ -12,7 +12,6 @@ import numpy.typing as npt
 from planner.assessment import Forecast, MendStep, Plan
 from planner.flight.avoidance import ClosedVolumes
 from planner.flight.facing import Aim, Chosen, Faces, FacingTrack, Option, choose_facing, facing_tracks
-from planner.flight.patches import Track
 from planner.flight.paths import Flyer
 from planner.flight.sorties import turn_time_s
 from planner.flight.swath import swath_width_m
@@ -27,13 +26,13 @@ from planner.survey.walls import Walls, open_to, sights, walls_of
 Array = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
 
-ROUNDS = 3
+ROUNDS = 4
 """Times that lines are chosen, flown in the forecast and judged."""
 MOST_TIME_SHARE = 0.25
 """Of the time of the flight as it was, lines that face walls add at most so much: common practice, no source."""
 MOST_LINES = 8
 """Lines that one round adds at most."""
-LEAST_SHARE = 0.01
+LEAST_SHARE = 0.005
 """Of the area of all faces, a line adds at least so much to what is covered."""
 MOST_VARIED = 60
 """Tracks that are tried lower and slower than the plan is flown."""
@@ -107,7 +106,7 @@ def face_walls(
         return flight
     search = _Search.over(mission, scene, flight, flyer)
     most_s = (1 + MOST_TIME_SHARE) * flight.time_s
-    barred: tuple[Track, ...] = ()
+    barred: tuple[Option, ...] = ()
     for _ in range(ROUNDS):
         before = flight
         flight, refused = _faced(search, before, most_s, barred, threads)
@@ -207,15 +206,15 @@ def _share(mission: Mission, forecast: Forecast, walls: Walls) -> Array:
 
 
 def _faced(
-    search: _Search, before: Faced, most_s: float, barred: Sequence[Track], threads: int
-) -> tuple[Faced, tuple[Track, ...]]:
-    """Return the flight with lines of one round, or as it was; and the tracks that cannot be flown."""
+    search: _Search, before: Faced, most_s: float, barred: Sequence[Option], threads: int
+) -> tuple[Faced, tuple[Option, ...]]:
+    """Return the flight with lines of one round, or as it was; and what cannot be flown, or not in the time."""
     mission, scene, walls = search.mission, search.scene, search.walls
     least_pct = 100 - mission.requirement.face_share_pct
     missing_m2 = (min(least_pct + SURPLUS_PCT, 100.0) - before.covered_pct) / 100 * search.whole_m2
     have = _share(mission, before.forecast, walls)
     chosen = choose_facing(
-        [option for option in search.options if option.facing.track not in barred],
+        [option for option in search.options if option not in barred],
         Faces(walls.places_m, walls.areas_m2, walls.cell_m, mission.requirement.coverage == "aggregate"),
         have,
         search.look,
@@ -226,24 +225,26 @@ def _faced(
             most=MOST_LINES,
         ),
     )
-    new, refused, steps = before.plan, list[Track](), list[MendStep]()
+    new, refused, steps = before.plan, list[Option](), list[MendStep]()
     added: dict[str, Chosen] = {}
     for number, one in enumerate(chosen, start=before.added + 1):
         name, way = f"F{number:02d}", search.ways[one.option.way]
         found = patched_plan(mission, scene, new, [(way.line(name, one.facing.track), way.profile)], search.flyer)
         if found.refused:
-            refused.append(one.facing.track)
+            refused.append(one.option)
             steps.append(_step(f"{name} is left out", found.refused[0][1], (), before, before))
         elif float(found.plan.flight["time_s"]["total"]) <= most_s:
             new = found.plan
             added |= dict.fromkeys(found.added, one)
+        else:  # mostly for one more battery: another line may still fit
+            refused.append(one.option)
     state = replace(before, added=before.added + len(chosen), steps=(*before.steps, *steps))
     if not added:
         return state, tuple(refused)
     fired = fire_changed(mission, scene, before.fired, new.lines, threads=threads)
     after = replace(state, plan=new, fired=fired, forecast=judge(mission, scene, fired))
     if after.covered_pct <= before.covered_pct:
-        return state, tuple(one.facing.track for one in chosen)
+        return state, tuple(one.option for one in chosen)
     why = f"to show walls: {_covered(mission, before)}, now {after.covered_pct:.1f} %"
     step = _step(_words(search, after.plan, added), why, tuple(sorted(added)), before, after)
     return replace(after, steps=(*state.steps, step)), tuple(refused)
