@@ -14,6 +14,7 @@ from planner.flight.flat import (
     line_rates_allowed,
     ratings_allowed,
     speeds_mps,
+    used_words,
 )
 from planner.flight.search import Candidate
 from planner.flight.swath import frames_join_mps, swath_width_m
@@ -71,7 +72,8 @@ def refuse_unflyable(mission: Mission) -> None:
         raise InfeasibleError(
             Fault(
                 "E21",
-                f"no light returns from {low:.1f} m above ground; straight below it does at {heights}",
+                f"no light returns from {low:.1f} m above ground; straight below it does at {heights}"
+                f"{used_words(mission)}",
                 fix="fly lower where clearance allows, hold a lower pulse rate, or take a sensor with a longer range",
             ),
             best=Best("agl_m", asked=low, reachable=reached, limited_by="range of the sensor"),
@@ -201,7 +203,9 @@ def _spacing_bound(
     mission: Mission, candidate: Candidate, wanted_m: float, lines: int, gaps_m: tuple[float, float] | None
 ) -> str:
     if gaps_m is not None:
-        return f"from {gaps_m[0]:.1f} to {gaps_m[1]:.1f} m, by the local swath"
+        least, most = (f"{gap:.1f}" for gap in gaps_m)
+        apart = "" if least == most else f"from {least} to {most} m, "
+        return f"{apart}by the local swath"
     if lines == 1:
         return "one swath covers the area"
     if not candidate.half_angle_rad:

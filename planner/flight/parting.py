@@ -270,7 +270,7 @@ def _held(flown: Flown, strips: Sequence[_Strip], places: list[Array], speed_mps
         lacks = found.speed_wanted_mps / slower_mps
         wide = [_too_wide(mission.requirement.sidelap_min, swaths) for swaths in found.swaths.legs]
         if lacks >= 1 - 1e-9 and not any(gaps.any() for gaps, _ in wide):
-            return found if found.faults <= flown.faults else None
+            return found if found.faults <= flown.faults and _reach_edges(found, flown) else None
         if lacks < 1 - 1e-9 and mission.flight.speed_mps is None:
             slower_mps = settable_mps(mission, found.speed_wanted_mps)
         eased = max(lacks, MOST_EASED) if mission.flight.speed_mps else 1.0
@@ -280,6 +280,13 @@ def _held(flown: Flown, strips: Sequence[_Strip], places: list[Array], speed_mps
         ]
         places = [_places_m(attempt, strip, speed_mps) for strip in strips]
     return None
+
+
+def _reach_edges(found: Flown, even: Flown) -> bool:
+    """Return whether outermost swaths end within their legs no nearer to their lines than those of even lines may."""
+    least_m = float(np.min(found.swaths.ending_m, initial=np.inf))
+    asked_m = found.spacing_m / (1 - found.attempt.site.mission.requirement.sidelap_min)
+    return least_m >= (1 - 1e-6) * min(asked_m, float(np.min(even.swaths.ending_m, initial=np.inf)))
 
 
 def _too_wide(sidelap: float, swaths: LocalSwaths) -> tuple[Mask, Array]:
