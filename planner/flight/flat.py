@@ -78,6 +78,14 @@ def reach(mission: Mission, rating: RangeRating) -> Reach:
     return replace(lit, longest_valid_m=min(lit.longest_valid_m, rules.range_share * rating.range_m))
 
 
+def used_words(mission: Mission) -> str:
+    """Return in words that only a share of the card's range is used, empty where all of it is."""
+    rules = mission.survey_rules
+    if rules is None or rules.range_share >= 1:
+        return ""
+    return f", of the card's range {100 * rules.range_share:g} % being used as {rules.name} asks"
+
+
 def height_reached_m(mission: Mission, rating: RangeRating) -> float:
     """Return the greatest height [m] from which the light of a rating comes back.
 

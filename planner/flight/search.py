@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from planner.equipment import RangeRating
 from planner.errors import Best, Fault, InfeasibleError
-from planner.flight.flat import Task, height_reached_m, ratings_allowed
+from planner.flight.flat import Task, height_reached_m, ratings_allowed, used_words
 from planner.flight.grids import Grid, grids
 from planner.mission import Mission
 
@@ -170,7 +170,8 @@ def _no_swath(mission: Mission, task: Task) -> InfeasibleError:
     return InfeasibleError(
         Fault(
             "E21",
-            f"the light reaches the ground from at most {reached:.1f} m straight below; no swath is left at {heights}",
+            f"the light reaches the ground from at most {reached:.1f} m straight below{used_words(mission)}; "
+            f"no swath is left at {heights}",
             fix="fly lower, hold a lower pulse rate, or take a sensor with a longer range",
         ),
         best=Best("agl_m", asked=task.least_agl_m, reachable=reached, limited_by="range of the sensor"),
