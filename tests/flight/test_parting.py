@@ -28,6 +28,12 @@ def ridge(east, north):
     return 40 * np.exp(-((north / 40.0) ** 2)) + 0 * east
 
 
+def two_hills(east, north):
+    """A hill in each arm of an area round a corner."""
+    first = 50 * np.exp(-((north + 250) ** 2 + (east * 0.5 + 100) ** 2) / 90.0**2)
+    return first + 20 * np.exp(-((north - 250) ** 2 + (east + 300) ** 2) / 60.0**2)
+
+
 def plain(east, north):
     return 0 * east
 
@@ -93,6 +99,45 @@ def test_a_held_spacing_is_held():
     even, parted = flights(ridge, a_job("level", line_spacing_m=60.0))
     assert parted is even
     assert np.diff(parted.legs[0].layout.across_m) == pytest.approx(60.0)
+
+
+def test_settings_tell_how_far_apart_lines_are_and_the_least_sidelap():
+    mission = a_job("level")
+    _, parted = flights(ridge, mission)
+    chosen, lines = choose_flight(mission, a_scene(ridge, area=AREA), CELL_M)
+    gaps = np.diff(sorted(line.points_m[0, 1] for line in lines))
+    assert (chosen.closest_spacing_m, chosen.line_spacing_m) == pytest.approx((gaps.min(), gaps.max()))
+    assert chosen.bound_by["line_spacing_m"] == f"from {gaps.min():.1f} to {gaps.max():.1f} m, by the local swath"
+    assert chosen.sidelap == pytest.approx(parted.swaths.least_sidelap())
+    level, _ = choose_flight(mission, a_scene(plain, area=AREA), CELL_M)
+    assert level.closest_spacing_m is None
+
+
+def test_a_lone_line_and_a_fixed_beam_have_no_sidelap():
+    strip = shapely.box(-200, -5, 200, 5)
+    assert choose_flight(a_mission(density_per_m2=50), a_scene(area=strip), CELL_M)[0].sidelap is None
+    beam = replace(SENSOR, pattern="profiling", optical_fov_deg=0, usable_fov_deg=0, line_rates_hz=())
+    beam = replace(beam, ratings=(replace(SENSOR.ratings[0], pulse_rate_hz=500),))
+    assert choose_flight(a_mission(sensor=beam, density_per_m2=5), a_scene(), 20.0)[0].sidelap is None
+
+
+@pytest.mark.parametrize("following", ["terrain", "level"])
+def test_lines_over_pieces_are_parted_piece_by_piece(following):
+    corner = shapely.Polygon([(-500, -400), (500, -400), (500, -150), (-150, -150), (-150, 400), (-500, 400)])
+    choice = FlightChoice(following=following, agl_m=60.0)
+    seen = {}
+
+    def note(flown):
+        seen[len(flown.legs)] = flown, part_lines(flown)
+        return seen[len(flown.legs)][1]
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("planner.flight.settings.part_lines", note)
+        choose_flight(a_mission(flight=choice, density_per_m2=60.0), a_scene(two_hills, area=corner), CELL_M)
+    even, parted = seen[2]
+    assert len(parted.lines) <= len(even.lines)
+    assert parted.time_s <= even.time_s
+    assert parted.swaths.least_sidelap() >= 0.2 - 1e-6
 
 
 @pytest.mark.parametrize("density_per_m2", [200.0, 600.0])
