@@ -13,14 +13,16 @@ import pytest
 import shapely
 from flight.flat_jobs import SENSOR, a_mission, a_scene
 
+from planner.errors import InfeasibleError
 from planner.files.surveyrulefiles import load_survey_rules
+from planner.flight.bounds import refuse_unflyable
 from planner.flight.flat import reach
 from planner.flight.flightlines import FlightLine
 from planner.flight.swath import swath_width_m
 from planner.forecast.footing import read_footing
 from planner.forecast.sightlines import least_by_cell, sight_lines
 from planner.ground.surface import CellGrid
-from planner.mission import Site
+from planner.mission import Limits, Site
 from planner.ranging.attitude import straight_leg
 from planner.ranging.beams import scan_pattern
 from planner.ranging.looks import Faces, looks_of
@@ -104,6 +106,13 @@ def test_the_range_planned_with_is_four_fifths_of_the_cards():
     assert rating.range_m == 150
     assert reach(mission, rating).longest_m(1.0) == pytest.approx(120)
     assert reach(a_mission(), rating).longest_m(1.0) == pytest.approx(150, rel=1e-6)
+
+
+def test_a_range_too_short_by_the_rules_alone_is_refused_in_their_name():
+    mission = a_mission(limits=Limits(clearance_m=125, ceiling_agl_m=160))
+    refuse_unflyable(mission)  # 150 m straight below
+    with pytest.raises(InfeasibleError, match=r"E21 .* 80 % being used as gsi_uav_laser_2025 asks"):
+        refuse_unflyable(ruled(mission))
 
 
 def test_half_an_opening_of_45_deg_at_50_m():
@@ -264,8 +273,8 @@ def test_458_courses_are_straight_and_keep_one_height(flat, shift, status):
     north = FlightLine(
         "L01", np.array([[0.0, n, 60] for n in range(-100, 101, 10)]), (0.0, 200.0), 5.0, 1e5, 100.0, 0.7
     )
-    plan = replace(flat.plan, lines=(moved(north, **shift),))
-    one = judged(flat, plan=replace(plan, figures=flat.plan.figures[:1]))["course"]
+    plan = replace(flat.plan, lines=(moved(north, **shift),) * len(flat.plan.lines))
+    one = judged(flat, plan=plan)["course"]
     assert one.status == status
 
 

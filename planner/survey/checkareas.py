@@ -153,8 +153,8 @@ def _seen_by_both(looks: Looks, legs: int) -> dict[tuple[int, int], Whole]:
     """Return for each pair of legs, the lower number first, the flat cells to which both bring a return."""
     brings = looks.returns >= LEAST_RETURNS
     cell, leg = looks.cell[brings], looks.leg[brings].astype(np.int64)
-    once = np.unique(cell * legs + leg)  # patterns off the plane look twice
-    cell, leg = np.divmod(once, legs)
+    once = np.diff(cell * legs + leg, prepend=-1) > 0  # patterns off the plane look twice
+    cell, leg = cell[once], leg[once]
     pairs, cells = [], []
     for step in range(1, int(np.bincount(cell).max(initial=0))):
         both = np.flatnonzero(cell[step:] == cell[:-step])
