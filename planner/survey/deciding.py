@@ -92,7 +92,9 @@ def _headings(mission: Mission, scene: Scene, settings: Settings) -> HeadingCurv
     centre = shapely.centroid(scene.planned)
     convergence_rad = scene.frame.convergence_rad(centre.x, centre.y)
     areas, rims_m = (scene.planned, scene.area), (edge_m, edge_m)
-    return heading_curve(areas, settings.line_spacing_m, rims_m, going, convergence_rad, settings.heading_deg)
+    widest_m = settings.line_spacing_m
+    typical_m = (widest_m + (settings.closest_spacing_m or widest_m)) / 2
+    return heading_curve(areas, typical_m, rims_m, going, convergence_rad, settings.heading_deg)
 
 
 def plan_costs(mission: Mission, plan: Plan) -> Costs | None:
