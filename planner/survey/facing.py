@@ -242,7 +242,8 @@ def _faced(
     if not added:
         return state, tuple(refused)
     fired = fire_changed(mission, scene, before.fired, new.lines, threads=threads)
-    after = replace(state, plan=new, fired=fired, forecast=judge(mission, scene, fired))
+    forecast = judge(mission, scene, fired, before=before.forecast, threads=threads)
+    after = replace(state, plan=new, fired=fired, forecast=forecast)
     if after.covered_pct <= before.covered_pct:
         return state, tuple(one.option for one in chosen)
     why = f"to show walls: {_covered(mission, before)}, now {after.covered_pct:.1f} %"
