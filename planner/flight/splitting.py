@@ -90,9 +90,11 @@ def partitions(
     """Return different ways to fly an area in pieces, those that cost least first, the area in one among them.
 
     All cuts are made at once, from each corner that turns inward to the next edge: along one direction (the cells of
-    an exact decomposition, Choset and Pignon 1997), along the edges of the corner, or halfway between them. Then
-    neighbours are put together, those first that save most, for as long as any save: what cuts are best for follows
-    from the cost of lines, not from the sweep (the sum of altitudes, Huang 2001, is the same where turns cost nothing).
+    Choset and Pignon, Coverage path planning: the boustrophedon cellular decomposition, 1997, from memory), along the
+    edges of the corner, or halfway between them. Then neighbours are put together, those first that save most, for as
+    long as any save. With the narrowest way across a piece as its cost this makes the sum of altitudes small (Huang,
+    Optimal line-sweep-based decompositions for coverage algorithms, 2001, from memory); lines that cost more than that,
+    each with its leads and its turn, ask for fewer cuts.
 
     Parameters
     ----------
