@@ -229,7 +229,11 @@ def test_a_vertical_wall_from_a_line_along_it_holds_the_rate_times_the_sine_over
 
 
 def test_a_vertical_wall_is_not_met_from_a_line_straight_over_it_whose_scan_plane_hangs_down(way):
-    assert seen_from(way, one_face((-1e9, 0.0)), 90.0, 0.0).per_m2[0] == pytest.approx(0, abs=1e-3)
+    assert seen_from(way, one_face((-1e9, 0.0)), 90.0, 0.0).per_m2[0] == 0
+    ramp, slope = (one_face((-np.tan(np.radians(deg)), 0.0)) for deg in (80, 76))  # a wall in a raster; a quarry face
+    assert seen_from(way, ramp, 90.0, 0.0).per_m2[0] == 0
+    level = 300_000 / (2 * np.radians(40)) / (way.speed_mps * 20.0)
+    assert seen_from(way, slope, 90.0, 0.0).per_m2[0] == pytest.approx(level * np.cos(np.radians(76)), rel=1e-6)
 
 
 @pytest.mark.parametrize("tilt_deg", [10.0, 20.0])
@@ -261,6 +265,37 @@ def test_what_a_line_along_a_wall_brings_is_what_the_forecast_counts(pit, way):
     assert inner.sum() > 100
     # Cells hold whole returns, and those at foot and crest hold level ground as well.
     assert (told * walls.areas_m2)[inner].sum() == pytest.approx((flown * walls.areas_m2)[inner].sum(), rel=0.04)
+
+
+def test_the_front_of_a_building_is_flown_along_and_not_over(tmp_path):
+    """A house of 30 m by 20 m, 12 m high, between lines 30 m apart that run north."""
+
+    def build(pixels):
+        rows, cols = pixels.shape
+        pixels[:] = 500
+        pixels[rows // 2 - 10 : rows // 2 + 10, cols // 2 - 15 : cols // 2 + 15] = 512
+
+    write_raster(tmp_path, "surface.tif", edit=build, cell_m=1.0)
+    line = shapely.MultiLineString([[(-14.0, -10.0), (14.0, -10.0)]])
+    requirement = {"density_per_m2": 40, "face_density_per_m2": 300}
+    flight = HELD | {"heading_deg": 0, "line_spacing_m": 30}
+    mission, scene = job(
+        tmp_path, terrain={"ground": None, "surface": "surface.tif"}, requirement=requirement, flight=flight
+    )
+    scene = replace(scene, walls=(Wall("south front", line, 12.0),))
+    plan = make_plan(mission, scene)
+    fired = fire(mission, scene, plan.lines)
+    forecast = judge(mission, scene, fired)
+    # 28 m of front, 12 m high, and the cells beside its ends; roof and ground in the cells of its ramp
+    assert 28 * 12 < forecast.faces.face_area_m2 < 30 * (12 + 2) + 12
+    found = face_walls(mission, scene, plan, fired, forecast, flyer_of(mission, scene))
+    assert found.covered_pct >= forecast.faces.coverage_pct + 20
+    step = found.steps[0]
+    assert " along south front (" in step.what
+    (name, *_) = step.lines_added
+    (added,) = [one for one in found.plan.lines if one.line_id == name]
+    assert abs(np.sin(added.track_rad)) > 0.99
+    assert added.points_m[:, 1].mean() < -10
 
 
 def test_a_ridge_hides_a_face_from_the_low_side_only(way):

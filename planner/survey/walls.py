@@ -29,6 +29,12 @@ Numbers = npt.NDArray[np.int64]
 MOST_FACES = 2000
 """Cells of faces that lines are chosen by; of more, an even sample."""
 
+VERTICAL_DEG = 78.0
+"""A face steeper than this counts as vertical where lines are chosen [deg].
+
+In a raster a wall is a ramp one square wide: what falls on the plan of it lands on roof and floor in truth.
+"""
+
 _SEED = 1
 _LEAST_DROP_M = 1.0  # a face is looked at from above by so much at least
 
@@ -176,8 +182,9 @@ def _per_m2(way: Way, origins_m: Array, aside_m: Array, walls: Walls) -> Array:
     drop, distance = -sight[:, 2], np.linalg.norm(sight, axis=1)
     seen = (drop > _LEAST_DROP_M) & (np.arctan2(np.abs(aside_m), drop) < way.pattern.usable_half_angle_rad)
     drop, distance = np.where(seen, drop, 1.0), np.where(seen, distance, 1.0)
-    toward = np.where(seen, drop + (walls.slopes * sight[:, :2]).sum(axis=1), 0.0)
     upright = np.sqrt(1 + (walls.slopes**2).sum(axis=1))
+    beneath = np.where(upright * np.cos(np.radians(VERTICAL_DEG)) > 1, 0.0, drop)
+    toward = np.where(seen, beneath + (walls.slopes * sight[:, :2]).sum(axis=1), 0.0)
     level = single_pass_density_per_m2(way.pattern, np.where(seen, aside_m, 0.0), drop, way.speed_mps)
     chance = chance_of_return(way.light, walls.codes, distance, np.maximum(toward / (distance * upright), 0.0))
     return np.asarray(level * np.maximum(toward / drop, 0.0) * chance / walls.tilts)
