@@ -45,13 +45,13 @@ def traded(meadow):
 
 
 def test_lines_that_take_their_time_save_nothing(saving):
-    assert saving(1.0) == Saving(0.0, 0, None)
+    assert saving(1.0, 1.0) == Saving(0.0, 0, None)
 
 
 def test_the_quicker_the_lines_the_more_is_saved_and_sorties_are_whole(meadow, saving):
     plan = meadow[2]
     assert len(plan.sorties) > 2
-    saved = [saving(share) for share in SHARES]
+    saved = [saving(share, 1.0) for share in SHARES]
     assert [one.minutes for one in saved] == sorted(one.minutes for one in saved)
     assert [one.sorties for one in saved] == sorted(one.sorties for one in saved)
     assert all(isinstance(one.sorties, int) and 0 <= one.sorties < len(plan.sorties) for one in saved)
@@ -62,25 +62,25 @@ def test_the_quicker_the_lines_the_more_is_saved_and_sorties_are_whole(meadow, s
 def test_a_sortie_saved_saves_its_ways_and_its_swap(meadow, saving):
     mission, _, plan = meadow
     laid_s = plan.flight["time_s"]["lines"] + plan.flight["time_s"]["lead"] + plan.flight["time_s"]["turns"]
-    found = next(saving(share) for share in np.arange(0.99, 0, -0.01) if saving(share).sorties)
+    found = next(saving(share, 1.0) for share in np.arange(0.99, 0, -0.01) if saving(share, 1.0).sorties)
     assert found.minutes >= mission.aircraft.swap_s / 60
     assert found.minutes <= (laid_s + mission.aircraft.swap_s * found.sorties) / 60 + found.sorties * 5
 
 
-def test_lines_for_calibration_and_patches_are_left_as_they_are(meadow):
+def test_patches_are_left_as_they_are(meadow):
     mission, scene, plan = meadow
     sorties = tuple(
         replace(one, lines=tuple(replace(line, line_id=f"P{line.line_id}") for line in one.lines))
         for one in plan.sorties
     )
     patched = replace(plan, sorties=sorties, lines=tuple(line for one in sorties for line in one.lines))
-    assert saving_of(mission, scene, patched)(0.5) == Saving(0.0, 0, None)
+    assert saving_of(mission, scene, patched)(0.5, 0.5) == Saving(0.0, 0, None)
 
 
 def test_money_saved_is_what_the_plan_costs_less_what_it_would(meadow):
     mission, scene, plan = meadow
     priced = replace(mission, rates=RATES)
-    now, saved = plan_costs(priced, plan), saving_of(priced, scene, plan)(0.4)
+    now, saved = plan_costs(priced, plan), saving_of(priced, scene, plan)(0.4, 1.0)
     assert now.sorties == len(plan.sorties)
     left = now.total - saved.money - 800 - (now.sorties - saved.sorties) * Decimal("35.25")
     hundredths = (left / Decimal("2.415")).quantize(Decimal(1))  # of an hour, whole ones, at 241.50 an hour
@@ -92,7 +92,7 @@ def test_only_sorties_charged_save_only_sorties(meadow, saving):
     mission, scene, plan = meadow
     by_sortie = saving_of(replace(mission, rates=Rates(currency="EUR", sortie=35)), scene, plan)
     for share in SHARES:
-        assert by_sortie(share).money == 35 * saving(share).sorties
+        assert by_sortie(share, 1.0).money == 35 * saving(share, 1.0).sorties
 
 
 def test_without_a_take_off_place_minutes_of_lines_and_turns_are_saved(meadow):
@@ -100,15 +100,15 @@ def test_without_a_take_off_place_minutes_of_lines_and_turns_are_saved(meadow):
     lines = tuple(line for line in plan.lines if line.line_id.startswith("L"))
     calm = {"lines": 500.0, "lead": 60.0, "turns": 40.0, "total": 600.0}
     bare = replace(plan, sorties=(), lines=lines, flight={**plan.flight, "time_s": calm})
-    assert saving_of(mission, scene, bare)(0.75) == Saving(pytest.approx(2.5), None, None)
-    money = saving_of(replace(mission, rates=Rates(currency="EUR", flight_hour=60)), scene, bare)(0.7).money
+    assert saving_of(mission, scene, bare)(0.75, 1.0) == Saving(pytest.approx(2.5), None, None)
+    money = saving_of(replace(mission, rates=Rates(currency="EUR", flight_hour=60)), scene, bare)(0.7, 1.0).money
     assert money == Decimal("3.00")  # 3 min are 0.05 h
 
 
 def test_batteries_that_cannot_be_told_leave_minutes_alone(meadow):
     mission, scene, plan = meadow
     drained = tuple(replace(one, battery_share_used=2 * one.battery_share_used) for one in plan.sorties)
-    found = saving_of(mission, scene, replace(plan, sorties=drained))(0.5)
+    found = saving_of(mission, scene, replace(plan, sorties=drained))(0.5, 1.0)
     assert found.sorties is None
     assert 0 < found.minutes < 0.5 * plan.flight["time_s"]["total"] / 60
 
@@ -131,3 +131,10 @@ def test_lines_along_the_long_side_are_among_the_quickest_of_all_headings(meadow
     flown = curve.time_s[curve.heading_deg.index(plan.settings.heading_deg % 180)]
     assert flown <= min(curve.time_s) * 1.05
     assert tradeoffs_of(mission, scene, replace(plan, settings=None)) is None
+
+
+def test_lines_for_calibration_change_with_the_speed_alone(meadow, saving):
+    _, _, plan = meadow
+    calibrating = [line.line_id for line in plan.lines if line.line_id.startswith("X")]
+    assert calibrating
+    assert saving(0.6, 0.6).minutes > saving(0.6, 1.0).minutes > saving(0.6, 1.4).minutes >= 0

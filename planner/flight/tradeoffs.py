@@ -79,8 +79,9 @@ class Saving:
     money: Decimal | None = None
 
 
-SavingOf = Callable[[float], Saving]
-"""Tells of a share of the time of lines and turns over flat ground what a plan saves where only this is left."""
+SavingOf = Callable[[float, float], Saving]
+"""Tells what a plan saves where its lines and turns over flat ground take but a share of their time, and where the time
+along one line changes to another share."""
 
 
 @dataclass(frozen=True)
@@ -215,9 +216,11 @@ def clause_costs(mission: Mission, task: Task, saving_of: SavingOf) -> tuple[Cla
     costs = []
     for clause, asked, relaxed, other_mission, other_task in _relaxed(mission, task):
         found = search(other_mission, other_task)
-        share = min(found.time_s / base.time_s, 1.0)
+        quicker = found.time_s < base.time_s
+        share = found.time_s / base.time_s if quicker else 1.0
+        saved = saving_of(share, base.speed_mps / found.speed_mps if quicker else 1.0)
         opens = tuple(name for name in base.broken if name not in found.broken)
-        costs.append(ClauseCost(clause, asked, relaxed, share, saving_of(share), opens))
+        costs.append(ClauseCost(clause, asked, relaxed, share, saved, opens))
     return tuple(sorted(costs, key=lambda cost: (-cost.saved.minutes, cost.flat_share)))
 
 

@@ -8,6 +8,7 @@ from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
+import numpy.typing as npt
 import shapely
 
 from planner.assessment import Plan
@@ -30,8 +31,10 @@ from planner.survey.flying import flyer_of
 from planner.survey.tightening import tightened
 from planner.survey.watching import sight_of
 
-LAID = "L"
-"""What names of lines begin with that cover the area by the plan's settings: no other would change with these."""
+Array = npt.NDArray[np.float64]
+
+LAID, CALIBRATING = "L", "X"
+"""What names of lines begin with that cover the area, and of those for calibration, which are flown as fast."""
 
 
 def planned_cell_m(mission: Mission, scene: Scene) -> float:
@@ -107,8 +110,9 @@ def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
 
     That share is one of closed forms over flat ground; here it is applied to the time that the plan itself takes. Its
     own order of lines is split anew into batteries, with the ways there and back from its own take-off places. Lines
-    for calibration and patches stay as they are: what they would become only a new plan with its forecast can tell.
-    Whoever need not use what is eased can fly the plan as it is, so nothing is ever lost.
+    for calibration change with the speed alone, for there are as many of them whatever the spacing; patches stay as
+    they are: what they would become only a new plan with its forecast can tell. Whoever need not use what is eased can
+    fly the plan as it is, so nothing is ever lost.
     """
     lines = [line for sortie in plan.sorties for line in sortie.lines]
     if not lines:
@@ -118,11 +122,10 @@ def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
         before = effort(costs, mission.aircraft, full_s)
     except InfeasibleError:  # a sortie that uses its battery to the last second may not be found again
         return _of_lines_alone(mission, plan)
-    laid = np.array([line.line_id.startswith(LAID) for line in lines])
 
-    def saving(share: float) -> Saving:
+    def saving(share: float, along: float) -> Saving:
         try:
-            after = effort(costs, mission.aircraft, full_s, np.where(laid, share, 1.0))
+            after = effort(costs, mission.aircraft, full_s, _shares(lines, share, along))
         except InfeasibleError:  # more sorties in better sight than there are batteries
             after = before
         minutes = max(before.day_s - after.day_s, 0.0) / 60
@@ -134,8 +137,20 @@ def saving_of(mission: Mission, scene: Scene, plan: Plan) -> SavingOf:
 
 def _of_lines_alone(mission: Mission, plan: Plan) -> SavingOf:
     """Return savings of lines and turns, without batteries."""
-    laid_s = _air_s(plan) * _laid_share(plan.lines)
-    return lambda share: Saving((1 - share) * laid_s / 60, None, _money(mission, plan, (1 - share) * laid_s, 0))
+    times = np.array([line.along_m()[-1] / line.speed_mps for line in plan.lines])
+
+    def saving(share: float, along: float) -> Saving:
+        left = float(times @ _shares(plan.lines, share, along)) / float(times.sum())
+        saved_s = max(1 - left, 0.0) * _air_s(plan)
+        return Saving(saved_s / 60, None, _money(mission, plan, saved_s, 0))
+
+    return saving
+
+
+def _shares(lines: Sequence[FlightLine], share: float, along: float) -> Array:
+    """Return what is left of the time of each line, shape (n,)."""
+    left = {LAID: share, CALIBRATING: along}
+    return np.array([left.get(line.line_id[:1], 1.0) for line in lines])
 
 
 def _tour_costs(mission: Mission, scene: Scene, plan: Plan, lines: Sequence[FlightLine]) -> tuple[TourCosts, float]:
@@ -158,10 +173,3 @@ def _air_s(plan: Plan) -> float:
     """Return the time in the air [s]; without sorties that of lines and turns in calm air."""
     times = plan.flight["time_s"]
     return float(times["total"] - times.get("swap", 0.0))
-
-
-def _laid_share(lines: Sequence[FlightLine]) -> float:
-    """Return the share of the time on lines that the plan's settings set."""
-    times = np.array([line.along_m()[-1] / line.speed_mps for line in lines])
-    laid = np.array([line.line_id.startswith(LAID) for line in lines])
-    return float(times[laid].sum() / times.sum())

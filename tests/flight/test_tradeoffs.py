@@ -19,8 +19,9 @@ LOW = Limits(ceiling_agl_m=46.0, clearance_m=40.0)
 TASK = Task(200.0, 1.0, 500.0, 300.0, 280.0, 40.3, 46.0)
 
 
-def saves(share):
-    """A plan whose lines take a hundred minutes."""
+def saves(share, along):
+    """A plan whose lines take a hundred minutes, and one line a share of a minute."""
+    assert share < 1 or along == 1
     return Saving(100 * (1 - share))
 
 
