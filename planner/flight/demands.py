@@ -40,10 +40,13 @@ class DarkGround:
         Its class of cover.
     reflectance : float
         Its matt reflectance at the sensor's wavelength, wet or frosted as on the day, 0-1.
+    everywhere : bool
+        Whether all but what may lie below the density has a class of cover, so that nothing else is darker.
     """
 
     name: str
     reflectance: float
+    everywhere: bool = False
 
 
 def darkest_counted(mission: Mission, scene: Scene) -> DarkGround | None:
@@ -67,7 +70,8 @@ def darkest_counted(mission: Mission, scene: Scene) -> DarkGround | None:
     for reflectance, name, count in classes:
         darker += count
         if darker > judged * mission.requirement.percentile / 100:
-            return DarkGround(name, reflectance)
+            unknown = darker - count + int(counts[0])
+            return DarkGround(name, reflectance, everywhere=unknown <= judged * mission.requirement.percentile / 100)
     return None
 
 

@@ -67,12 +67,15 @@ def widest_tilt_rad(mission: Mission) -> float:
     return max((scan_tilt_rad(mission.sensor, mission.aircraft, speed) for speed in speeds), key=abs)
 
 
-def reach(mission: Mission, rating: RangeRating) -> Reach:
+def reach(mission: Mission, rating: RangeRating, dark: DarkGround | None = None) -> Reach:
     """Return the reach of a rating in the air of the mission, to a surface as bright as the rating's.
 
-    Rules of survey work may let only a share of the card's range be used.
+    Where all the ground that counts is known to be brighter, it is the darkest of it. Rules of survey work may let only
+    a share of the card's range be used.
     """
     lit, rules = reach_within(mission.sensor, rating, mission.conditions.visibility_km), mission.survey_rules
+    if dark is not None and dark.everywhere:
+        lit = replace(lit, reflectance=max(rating.reflectance, dark.reflectance))
     if rules is None:
         return lit
     return replace(lit, longest_valid_m=min(lit.longest_valid_m, rules.range_share * rating.range_m))
@@ -86,13 +89,13 @@ def used_words(mission: Mission) -> str:
     return f", of the card's range {100 * rules.range_share:g} % being used as {rules.name} asks"
 
 
-def height_reached_m(mission: Mission, rating: RangeRating) -> float:
+def height_reached_m(mission: Mission, rating: RangeRating, dark: DarkGround | None = None) -> float:
     """Return the greatest height [m] from which the light of a rating comes back.
 
     From the middle of the scan, each beam of a fan; from all of an opening that is accepted whole.
     """
     cosine = np.maximum(farthest_cosine(flown_pattern(mission, rating), 0.0), 0.0)
-    return float(reach(mission, rating).longest_m(cosine) * cosine)
+    return float(reach(mission, rating, dark).longest_m(cosine) * cosine)
 
 
 def ratings_allowed(mission: Mission) -> tuple[RangeRating, ...]:
@@ -117,9 +120,9 @@ def flown_pattern(
     return replace(pattern, forward_tilt_rad=widest_tilt_rad(mission))
 
 
-def reached_rad(mission: Mission, rating: RangeRating, agl_m: npt.ArrayLike) -> Array:
+def reached_rad(mission: Mission, rating: RangeRating, agl_m: npt.ArrayLike, dark: DarkGround | None = None) -> Array:
     """Return the largest scan angle [rad] that reaches flat ground from heights [m], any shape; 0 for none."""
-    return np.nan_to_num(reach_half_angle_rad(reach(mission, rating), agl_m, flown_pattern(mission, rating)))
+    return np.nan_to_num(reach_half_angle_rad(reach(mission, rating, dark), agl_m, flown_pattern(mission, rating)))
 
 
 def least_per_m_s(

@@ -131,7 +131,7 @@ def _fan(mission: Mission, heights_m: Array, half_angle_rad: float) -> _Fan:
 
 def _light(mission: Mission, task: Task, rating: RangeRating, heights_m: Array) -> tuple[list[Array], Array | None]:
     """Return the angles that light reaches from each height, down to the deepest ground, and on dark ground [rad]."""
-    reaches = [reached_rad(mission, rating, heights_m + depth) for depth in _depths_m(task)]
+    reaches = [reached_rad(mission, rating, heights_m + depth, task.dark) for depth in _depths_m(task)]
     if task.dark is None or task.dark.reflectance >= rating.reflectance:
         return reaches, None
     dim = replace(reach(mission, rating), reflectance=task.dark.reflectance)
@@ -157,7 +157,7 @@ def _lit(
         one = least_per_m_s(mission, rating, fan.half_angle_rad, heights_m + depth, below, fan.spacing_m)
         least = np.minimum(least, one)
     pattern = flown_pattern(mission, rating, half_angle_rad=fan.half_angle_rad)
-    span = reach(mission, rating), heights_m, task.deeper_m
+    span = reach(mission, rating, task.dark), heights_m, task.deeper_m
     return least, broken_demands(mission, rating, pattern, *span, on_dark, fan.rmse_m)
 
 
@@ -215,10 +215,10 @@ def _beam_grids(mission: Mission, task: Task, heights_m: Array) -> Iterator[Grid
         time = float(flat_time_s(mission, task, np.asarray(spacing), span, np.asarray(speed)))
         short = max(1 - density / target, 0.0)
         rmse = edge_rmse_m(mission, heights_m, 0.0, spacing * column)
-        pattern, light = flown_pattern(mission, rating), reach(mission, rating)
+        pattern, light = flown_pattern(mission, rating), reach(mission, rating, task.dark)
         _, on_dark = _light(mission, task, rating, heights_m)
         broken = broken_demands(mission, rating, pattern, light, heights_m, task.deeper_m, on_dark, rmse)
-        within = heights_m <= height_reached_m(mission, rating)
+        within = heights_m <= height_reached_m(mission, rating, task.dark)
         yield Grid(
             rating,
             0.0,
@@ -240,7 +240,7 @@ def _heights_m(mission: Mission, task: Task) -> Array:
     """Return nominal heights to try [m]: the held one, or whole metres between the limits, both limits included."""
     if mission.flight.agl_m:
         return np.array([mission.flight.agl_m])
-    reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
+    reached = max(height_reached_m(mission, rating, task.dark) for rating in ratings_allowed(mission))
     low, high = task.least_agl_m, min(task.greatest_agl_m, reached)
     step = max(1.0, np.ceil((high - low) / (HEIGHTS - 2)))
     whole = np.arange(np.ceil(low), max(high, np.ceil(low)) + 1e-9, step)

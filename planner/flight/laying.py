@@ -341,7 +341,8 @@ def _speeds_mps(attempt: Attempt, legs: tuple[Leg, ...], lines: tuple[FlightLine
         return flat_mps, flat_mps
     pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
     pooled = mission.requirement.coverage == "aggregate"
-    brought = np.sort(brought_per_m_s(site.places, lines, pattern, reach(mission, candidate.rating), pooled=pooled))
+    light = reach(mission, candidate.rating, attempt.task.dark)
+    brought = np.sort(brought_per_m_s(site.places, lines, pattern, light, pooled=pooled))
     asked = (brought[brought > 0], attempt.percent), (brought, 100 - mission.requirement.percentile)
     least = [_kept_by(ordered, share) for ordered, share in asked]
     ground_mps = (1 + ROUNDING) * fastest_flown_mps(mission, attempt.task, pattern, least, candidate.agl_m)
@@ -379,6 +380,7 @@ def fastest_mps(attempt: Attempt, heights_m: Array, spacings_m: Array) -> Array:
     """Return the highest speed [m/s] that keeps the density at heights (h,) and spacings (h, s) [m], shape (h, s)."""
     mission, task, candidate = attempt.site.mission, attempt.task, attempt.candidate
     rating, half_rad = candidate.rating, candidate.half_angle_rad
-    least = least_per_m_s(mission, rating, half_rad, heights_m, reached_rad(mission, rating, heights_m), spacings_m)
+    reached = reached_rad(mission, rating, heights_m, task.dark)
+    least = least_per_m_s(mission, rating, half_rad, heights_m, reached, spacings_m)
     pattern = flown_pattern(mission, rating, candidate.line_rate_hz, half_rad)
     return fastest_flown_mps(mission, task, pattern, least, candidate.agl_m)

@@ -166,7 +166,7 @@ def _no_swath(mission: Mission, task: Task) -> InfeasibleError:
     if mission.flight.line_spacing_m:
         what = f"lines {mission.flight.line_spacing_m:g} m apart leave a gap: no swath is as wide at {heights}"
         return InfeasibleError(Fault("E41", what, fix="leave line_spacing_m out, or hold a smaller one"))
-    reached = max(height_reached_m(mission, rating) for rating in ratings_allowed(mission))
+    reached = max(height_reached_m(mission, rating, task.dark) for rating in ratings_allowed(mission))
     return InfeasibleError(
         Fault(
             "E21",

@@ -184,9 +184,9 @@ def covered_scene(share):
 def test_the_darkest_cover_that_counts():
     mission = a_mission()
     assert darkest_counted(mission, a_scene()) is None
-    assert darkest_counted(mission, covered_scene(0.1)) == DarkGround("road", 0.05)
+    assert darkest_counted(mission, covered_scene(0.1)) == DarkGround("road", 0.05, everywhere=True)
     # 4 % of the area may lie below the density
-    assert darkest_counted(mission, covered_scene(0.04)) == DarkGround("field", 0.4)
+    assert darkest_counted(mission, covered_scene(0.04)) == DarkGround("field", 0.4, everywhere=True)
 
 
 def test_a_wet_day_darkens_it():
@@ -199,7 +199,7 @@ def test_water_is_not_judged_and_does_not_count():
     scene = covered_scene(0.5)
     pond = Surface(kind="water", reflectance=0.01)
     watery = replace(scene, cover=replace(scene.cover, surfaces=(pond, FIELD)))
-    assert darkest_counted(a_mission(), watery) == DarkGround("field", 0.4)
+    assert darkest_counted(a_mission(), watery) == DarkGround("field", 0.4, everywhere=True)
 
 
 def test_ground_without_a_class_is_as_bright_as_rated():
@@ -208,6 +208,19 @@ def test_ground_without_a_class_is_as_bright_as_rated():
         scene, cover=GroundCover(np.where(scene.cover.codes == 1, 1, 0).astype(np.uint8), ("road",), (ROAD,))
     )
     assert darkest_counted(a_mission(), bare) is None
+
+
+def test_ground_known_to_be_bright_lets_the_flight_lie_higher_than_ground_of_which_nothing_is_known():
+    sensor = replace(SENSOR, ratings=(replace(SENSOR.ratings[0], range_m=80.0),))
+    mission = a_mission(sensor=sensor, density_per_m2=60, flight=TERRAIN)
+    bright = covered_scene(0.0)
+    half = replace(bright, cover=replace(bright.cover, codes=np.where(bright.cover.codes > 0, 2, 0).astype(np.uint8)))
+    half.cover.codes[:, ::2] = 0
+    known, unknown, patchy = (chosen(mission, scene) for scene in (bright, a_scene(), half))
+    assert darkest_counted(mission, half) == DarkGround("field", 0.4, everywhere=False)
+    # To a reflectance of 0.4 the range rated at 0.15 is longer by sqrt(0.4 / 0.15) in clear air (C).
+    assert unknown.agl_m * 1.2 < known.agl_m <= 80 * np.sqrt(0.4 / 0.15)
+    assert patchy == unknown
 
 
 def test_the_flight_reaches_dark_ground_where_it_can():
