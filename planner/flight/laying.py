@@ -31,7 +31,7 @@ from planner.flight.profile import Floor, HighestNearby
 from planner.flight.search import Candidate
 from planner.flight.sorties import turn_time_s
 from planner.flight.splitting import Piece
-from planner.flight.stepping import steps_for
+from planner.flight.stepping import least_stepped_agl_m, steps_for
 from planner.flight.strips import Corridor
 from planner.flight.swath import along_half_angle_rad, swath_width_m
 from planner.flight.winds import Wind
@@ -83,6 +83,13 @@ class Attempt:
     candidate: Candidate
     following: Following
     percent: float
+
+    @property
+    def lowest(self) -> Candidate:
+        """The candidate at the least height above ground of lines: in steps that is the foot of their band."""
+        if self.following != "stepped":
+            return self.candidate
+        return replace(self.candidate, agl_m=least_stepped_agl_m(self.site.mission, self.candidate.agl_m))
 
 
 @dataclass(frozen=True)
@@ -156,7 +163,7 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
     held_spacing = mission.flight.line_spacing_m is not None
     spacing, speed, outer_m = candidate.spacing_m, candidate.speed_mps, np.inf
     for number in range(ROUNDS):
-        flat, judged = rims_of(mission, task, candidate, spacing, speed)
+        flat, judged = rims_of(mission, task, attempt.lowest, spacing, speed)
         rims = min(flat, outer_m), min(judged, outer_m)
         legs = _legs(site, manner_of(attempt, speed), spacing, rims)
         widest_m = max(leg.layout.spacing_m for leg in legs)

@@ -224,7 +224,7 @@ def _places_m(attempt: Attempt, strip: _Strip, speed_mps: float) -> Array:
     least = LEAST_SHRINK * candidate.spacing_m
     reach, across = strip.reach_m(speed_mps, least), strip.pairs.across_m
     side_by_side = strip.eased * reaches_m(strip.pairs, strip.keeps - 1, least) / candidate.spacing_m
-    rims = rims_of(mission, attempt.task, candidate, candidate.spacing_m, speed_mps)
+    rims = rims_of(mission, attempt.task, attempt.lowest, candidate.spacing_m, speed_mps)
     shrunk = 1.0, 1.0
     for _ in range(3):  # rims shrink with the gap beside them, which lies where the rim puts it
         ends = [
@@ -240,7 +240,7 @@ def _places_m(attempt: Attempt, strip: _Strip, speed_mps: float) -> Array:
 def _legs(flown: Flown, strips: Sequence[_Strip], places: Sequence[Array], speed_mps: float) -> tuple[Leg, ...]:
     """Return the legs of a flight with tracks at places of their own; a lone one lies as it does among even ones."""
     attempt, candidate = flown.attempt, flown.candidate
-    rims = rims_of(attempt.site.mission, attempt.task, candidate, candidate.spacing_m, speed_mps)
+    rims = rims_of(attempt.site.mission, attempt.task, attempt.lowest, candidate.spacing_m, speed_mps)
     return tuple(
         replace(
             leg,
