@@ -17,6 +17,7 @@ from planner.flight.flightlines import FlightLine, Layout, Manner, fly_lines, la
 from planner.flight.overlap import LocalSwaths, Swaths, local_swaths
 from planner.flight.profile import Floor
 from planner.flight.strips import Corridor, deflections_rad, headings_rad, off_m, pieces_of
+from planner.ground.geodesy import Frame
 from planner.ground.surface import Scene
 
 Array = npt.NDArray[np.float64]
@@ -174,6 +175,13 @@ def longest_block(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
     while last < len(lines) - 1 and _parallel(lines[last + 1].track_rad, course):
         last += 1
     return tuple(lines[first : last + 1])
+
+
+def longest_deg(frame: Frame, lines: Sequence[FlightLine]) -> float:
+    """Return the heading of the first of the lines round the longest one, clockwise from true north [deg]."""
+    line = longest_block(lines)[0]
+    east, north = line.points_m[:, :2].mean(axis=0)
+    return float(np.degrees(line.track_rad + frame.convergence_rad(float(east), float(north)))) % 360
 
 
 def beside_longest(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:

@@ -13,7 +13,7 @@ import shapely
 
 from planner.errors import InfeasibleError
 from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
-from planner.flight.corridors import longest_block
+from planner.flight.corridors import longest_deg
 from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, level_clearance_m, long_side_rad, turned
@@ -22,7 +22,7 @@ from planner.flight.heights import fly_heights
 from planner.flight.laying import Flown, SiteFlown
 from planner.flight.onground import places_on
 from planner.flight.parting import part_lines
-from planner.flight.pieces import in_pieces, task_in_pieces
+from planner.flight.pieces import in_pieces, split_words, task_in_pieces
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
 from planner.flight.strips import Corridor
 from planner.flight.swath import swath_width_m
@@ -122,7 +122,7 @@ def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settin
     other_site = in_pieces(site, best) if site.corridor is None else site
     found = _turned(other_site, best, cell_m) if other_site.pieces else None
     if found is not None:
-        words = _split_words(words if held else "longest piece", len(other_site.pieces), best, found[0])
+        words = split_words(words if held else "longest piece", best, found[0])
         site, (best, others) = other_site, found
     best, others = _parted(best, others)
     return _settings(site, best, others, words), best.lines
@@ -133,12 +133,6 @@ def _parted(best: Flown, others: list[Flown]) -> tuple[Flown, list[Flown]]:
     flown = [part_lines(option) if option.faults == best.faults else option for option in (best, *others)]
     best = min(flown, key=lambda option: (option.faults, option.time_s))
     return best, [option for option in flown if option is not best]
-
-
-def _split_words(heading_words: str, count: int, whole: Flown, split: Flown) -> str:
-    saved_min = (whole.time_s - split.time_s) / 60
-    gain = f"{saved_min:.1f} min less than one set of lines" if saved_min > 0 else "one set of lines keeps less"
-    return f"{heading_words}; split in {count} pieces: {gain}"
 
 
 def _first_heading(mission: Mission, scene: Scene) -> tuple[float, str]:
@@ -358,7 +352,7 @@ def _settings(site: SiteFlown, best: Flown, others: list[Flown], heading_words: 
         line_rate_hz=candidate.line_rate_hz,
         usable_half_angle_deg=float(np.degrees(candidate.half_angle_rad)),
         line_spacing_m=best.spacing_m,
-        heading_deg=_longest_deg(site.scene, best.lines) if several else site.true_heading_deg,
+        heading_deg=longest_deg(site.scene.frame, best.lines) if several else site.true_heading_deg,
         sidelap=_sidelap(best),
         following=best.following,
         bound_by=_bound_by(site, best, others, heading_words),
@@ -377,13 +371,6 @@ def _sidelap(flown: Flown) -> float | None:
     seen = flown.swaths.least_sidelap()
     flat_m = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
     return max(seen if np.isfinite(seen) else 1 - flown.spacing_m / flat_m, 0.0)
-
-
-def _longest_deg(scene: Scene, lines: Sequence[FlightLine]) -> float:
-    """Return the heading of the first line of the longest leg, clockwise from true north [deg]."""
-    line = longest_block(lines)[0]
-    east, north = line.points_m[:, :2].mean(axis=0)
-    return float(np.degrees(line.track_rad + scene.frame.convergence_rad(float(east), float(north)))) % 360
 
 
 def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> dict[str, str]:
