@@ -16,6 +16,9 @@ from planner.survey.jobs import make_plan
 from planner.survey.mendstate import Aim, Job, State
 from planner.survey.outlook import judge
 
+TRIED = "confidence asked for, found by trial"
+"""What bounds a setting that was tried until cells just have what is asked with that chance."""
+
 _SETTINGS = (
     ("speed_mps", "{:.3g} m/s"),
     ("line_spacing_m", "lines {:.3g} m apart"),
@@ -31,8 +34,14 @@ def planned_for(job: Job, state: State, aim: Aim) -> State | None:
         plan = make_plan(_aimed(job.mission, state, aim), job.scene)
     except (PlannerError, ValidationError):  # more is not to be had: what falls short is said
         return None
-    if new_settings(state.plan, plan) is None:
+    if plan.settings is None or new_settings(state.plan, plan) is None:
         return None
+    if aim.held is not None:
+        own = vars(job.mission.flight)
+        told = {
+            name: TRIED for name in plan.settings.bound_by if own.get(name) is None and getattr(aim.held, name, None)
+        }
+        plan = replace(plan, settings=replace(plan.settings, bound_by={**plan.settings.bound_by, **told}))
     fired = fire(job.mission, job.scene, plan.lines, threads=job.threads)
     return State(plan, fired, judge(job.mission, job.scene, fired, threads=job.threads), aim)
 
@@ -54,6 +63,7 @@ def _aimed(mission: Mission, state: State, aim: Aim) -> Mission:
         requirement=requirement,
         sensor=sensor if aim.reach == 1 else replace(sensor, ratings=ratings),
         limits=replace(limits, ceiling_agl_m=aim.lower * limits.ceiling_agl_m),
+        flight=aim.held or mission.flight,
     )
 
 

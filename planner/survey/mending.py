@@ -26,7 +26,8 @@ from planner.survey.jobs import all_told, refuse_heights
 from planner.survey.mendstate import Job, State, step
 from planner.survey.outlook import judge
 from planner.survey.patching import OVER_CEILING_M, patched_plan
-from planner.survey.reaiming import HELD, assured, nearer, sharpened
+from planner.survey.reaiming import assured, nearer
+from planner.survey.sharpening import HELD, sharpened
 
 Progress = Callable[[str, int, int], None]
 Array = npt.NDArray[np.float64]

@@ -9,7 +9,7 @@ from planner.assessment import Forecast, MendStep, Plan
 from planner.flight.patches import Track
 from planner.flight.paths import Flyer
 from planner.ground.surface import Scene
-from planner.mission import Mission
+from planner.mission import FlightChoice, Mission
 from planner.survey.firing import Fired
 
 
@@ -37,12 +37,15 @@ class Aim:
         Ranges of the sensor.
     lower : float
         Ceiling above ground.
+    held : FlightChoice or None
+        Settings that are tried; None leaves them to the planner, but for those that the mission holds.
     """
 
     denser: float = 1.0
     sharper: float = 1.0
     reach: float = 1.0
     lower: float = 1.0
+    held: FlightChoice | None = None
 
 
 @dataclass(frozen=True)
