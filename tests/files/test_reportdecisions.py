@@ -221,7 +221,7 @@ def test_the_story_is_printed_on_one_page(tmp_path):
     if CHROMIUM is None:
         pytest.skip("no chromium on this machine")
     sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    steps = [dataclasses.replace(STEP, what=f"{STEP.what}, number {number}") for number in range(3)]
+    steps = [dataclasses.replace(STEP, what=f"{STEP.what}, number {number}") for number in range(2)]
     write_report(tmp_path / "report.html", job(traded=TRADED, mending=[*steps, LAST]))
     with sync_api.sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--headless", "--no-sandbox", "--disable-gpu"])
