@@ -142,18 +142,17 @@ class _Search:
         half_width_m = float(swath_width_m(ways[0].agl_m, ways[0].pattern.usable_half_angle_rad)) / 2
         tracks = facing_tracks(walls.places_m, walls.outward_rad, half_width_m)
         first = [_option(mission, scene, 0, ways[0], one, walls) for one in tracks]
-        worths = [
-            float(walls.areas_m2[one.cells] @ np.minimum(one.brings, 1)) / one.fixed_s if one else 0 for one in first
-        ]
+        worths = [float(walls.areas_m2[one.cells] @ np.minimum(one.brings, 1)) if one else 0.0 for one in first]
         best = [tracks[number] for number in np.argsort(np.negative(worths), kind="stable")[:MOST_VARIED].tolist()]
-        more = [
-            _option(mission, scene, number, way, one, walls)
-            for number, way in enumerate(ways)
-            if number
-            for one in best
-        ]
+        others = [(number, way) for number, way in enumerate(ways) if number]
+        more = [_option(mission, scene, number, way, one, walls) for number, way in others for one in best]
         options = tuple(one for one in (*first, *more) if one is not None)
         return cls(mission, scene, flyer, walls, float(every.areas_m2.sum()), ways, options)
+
+    @property
+    def pooled(self) -> bool:
+        """Whether passes add up, or the best one counts."""
+        return self.mission.requirement.coverage == "aggregate"
 
     def look(self, option: Option) -> None:
         """Take out of an option what is hidden from it."""
@@ -209,13 +208,32 @@ def _faced(
     search: _Search, before: Faced, most_s: float, barred: Sequence[Option], threads: int
 ) -> tuple[Faced, tuple[Option, ...]]:
     """Return the flight with lines of one round, or as it was; and what cannot be flown, or not in the time."""
-    mission, scene, walls = search.mission, search.scene, search.walls
-    least_pct = 100 - mission.requirement.face_share_pct
-    missing_m2 = (min(least_pct + SURPLUS_PCT, 100.0) - before.covered_pct) / 100 * search.whole_m2
-    have = _share(mission, before.forecast, walls)
-    chosen = choose_facing(
+    mission, scene = search.mission, search.scene
+    chosen = _chosen(search, before, most_s, barred)
+    new, added, refused, steps = _laid(search, before, most_s, chosen)
+    state = replace(before, added=before.added + len(chosen), steps=(*before.steps, *steps))
+    if not added:
+        return state, refused
+    fired = fire_changed(mission, scene, before.fired, new.lines, threads=threads)
+    forecast = judge(mission, scene, fired, before=before.forecast, threads=threads)
+    after = replace(state, plan=new, fired=fired, forecast=forecast)
+    spoilt = forecast.accuracy.met is False and before.forecast.accuracy.met is not False
+    if spoilt or after.covered_pct <= before.covered_pct:
+        return state, tuple(one.option for one in chosen)
+    why = f"to show walls: {_covered(mission, before)}, now {after.covered_pct:.1f} %"
+    step = _step(_words(search, after.plan, added), why, tuple(sorted(added)), before, after)
+    return replace(after, steps=(*state.steps, step)), refused
+
+
+def _chosen(search: _Search, before: Faced, most_s: float, barred: Sequence[Option]) -> tuple[Chosen, ...]:
+    """Return the tracks of one round."""
+    requirement, walls = search.mission.requirement, search.walls
+    have = _share(search.mission, before.forecast, walls)
+    aimed_pct = min(100 - requirement.face_share_pct + SURPLUS_PCT, 100.0)
+    missing_m2 = (aimed_pct - before.covered_pct) / 100 * search.whole_m2
+    return choose_facing(
         [option for option in search.options if option not in barred],
-        Faces(walls.places_m, walls.areas_m2, walls.cell_m, mission.requirement.coverage == "aggregate"),
+        Faces(walls.places_m, walls.areas_m2, walls.cell_m, search.pooled),
         have,
         search.look,
         Aim(
@@ -225,11 +243,18 @@ def _faced(
             most=MOST_LINES,
         ),
     )
+
+
+def _laid(
+    search: _Search, before: Faced, most_s: float, chosen: Sequence[Chosen]
+) -> tuple[Plan, dict[str, Chosen], tuple[Option, ...], list[MendStep]]:
+    """Return the plan with the tracks that fit, their names, those that do not, and why some cannot be flown."""
     new, refused, steps = before.plan, list[Option](), list[MendStep]()
     added: dict[str, Chosen] = {}
     for number, one in enumerate(chosen, start=before.added + 1):
         name, way = f"F{number:02d}", search.ways[one.option.way]
-        found = patched_plan(mission, scene, new, [(way.line(name, one.facing.track), way.profile)], search.flyer)
+        line = way.line(name, one.facing.track)
+        found = patched_plan(search.mission, search.scene, new, [(line, way.profile)], search.flyer)
         if found.refused:
             refused.append(one.option)
             steps.append(_step(f"{name} is left out", found.refused[0][1], (), before, before))
@@ -238,17 +263,7 @@ def _faced(
             added |= dict.fromkeys(found.added, one)
         else:  # mostly for one more battery: another line may still fit
             refused.append(one.option)
-    state = replace(before, added=before.added + len(chosen), steps=(*before.steps, *steps))
-    if not added:
-        return state, tuple(refused)
-    fired = fire_changed(mission, scene, before.fired, new.lines, threads=threads)
-    forecast = judge(mission, scene, fired, before=before.forecast, threads=threads)
-    after = replace(state, plan=new, fired=fired, forecast=forecast)
-    if after.covered_pct <= before.covered_pct:
-        return state, tuple(one.option for one in chosen)
-    why = f"to show walls: {_covered(mission, before)}, now {after.covered_pct:.1f} %"
-    step = _step(_words(search, after.plan, added), why, tuple(sorted(added)), before, after)
-    return replace(after, steps=(*state.steps, step)), tuple(refused)
+    return new, added, tuple(refused), steps
 
 
 def _covered(mission: Mission, flight: Faced) -> str:
@@ -275,24 +290,25 @@ def _words(search: _Search, plan: Plan, added: Mapping[str, Chosen]) -> str:
 def _left_over(search: _Search, flight: Faced) -> MendStep:
     """Return the last step of walls that stay short: what no line reaches and why, and what is not worth one."""
     mission, walls = search.mission, search.walls
-    short = _share(mission, flight.forecast, walls)
-    in_sight, best = np.zeros(len(short), dtype=bool), np.zeros(len(short))
+    has = _share(mission, flight.forecast, walls)
+    in_sight, best = np.zeros(len(has), dtype=bool), np.zeros(len(has))
     for option in search.options:
         in_sight[option.cells] = True
         if not option.looked:
             search.look(option)
-        np.maximum.at(best, option.cells, option.brings)
+        best[option.cells] = np.maximum(best[option.cells], option.brings)
+    then = has + best if search.pooled else np.maximum(has, best)
     limits = f"clearance {mission.limits.clearance_m:g} m and ceiling {mission.limits.ceiling_agl_m:g} m"
     limits += ", clear of keep-out areas" if search.scene.keep_outs else ""
     reasons = {
         f"out of reach, in sight of no line tried within {limits}": ~in_sight,
         f"out of reach, hidden from every line tried within {limits}": in_sight & (best <= 0),
-        "reached too thinly by any line, from too far or too aslant": (best > 0) & (short + best < 1),
-        f"left, for lines gain too little or take over {100 * MOST_TIME_SHARE:g} % more time": short + best >= 1,
+        "reached too thinly by any line, from too far or too aslant": (best > 0) & (then < 1),
+        f"left, for lines gain too little or take over {100 * MOST_TIME_SHARE:g} % more time": then >= 1,
     }
     said = []
     for number, name in enumerate(walls.names if search.scene.walls else ("faces",)):
-        own = ((walls.wall == number) | (not search.scene.walls)) & (short < 1)
+        own = ((walls.wall == number) | (not search.scene.walls)) & (has < 1)
         areas = {why: float(walls.areas_m2[own & held].sum()) for why, held in reasons.items()}
         parts = [f"{area:.0f} m2 {why}" for why, area in areas.items() if area >= 0.5]
         said += [f"{name}: {', '.join(parts)}"] if parts else []
