@@ -20,7 +20,7 @@ from planner.flight.splitting import Piece, grown, many, partitions, simple_outl
 Array = npt.NDArray[np.float64]
 Lay = Callable[[shapely.MultiPolygon, shapely.MultiPolygon, float], Layout]
 
-DETAIL = 0.05  # of the spacing of lines: cuts are sought in an outline without finer vertices
+DETAIL = 0.05, 0.4  # of the spacing of lines: cuts are sought in an outline without finer vertices, or bays
 ALONG_SEAM = 0.5  # sine of the angle between headings below which lines of two pieces may both lie along their seam
 MOST_EDGES = 3  # of the hull of a piece, the narrowest ways across first, that are weighed as headings
 ALIKE_RAD = np.radians(1.0)  # headings that differ by less are one
@@ -141,7 +141,7 @@ def quickest_pieces(
     best: tuple[tuple[Piece, ...], float] = (), whole_s
     if not worth_cutting(planned):
         return best
-    outline, off_m = simple_outline(planned, DETAIL * spread.spacing_m)
+    outline, off_m = simple_outline(planned, *(share * spread.spacing_m for share in DETAIL))
 
     def lines_m(part: shapely.MultiPolygon) -> float:
         return _ranked_rad(part, spread, heading_rad, turns=turns)[0][0]

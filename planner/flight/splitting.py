@@ -67,7 +67,7 @@ def worth_cutting(area: shapely.MultiPolygon) -> bool:
     return bool(area.area < (1 - LEAST_WASTE) * shapely.convex_hull(area).area)
 
 
-def simple_outline(area: shapely.MultiPolygon, detail_m: float) -> tuple[shapely.MultiPolygon, float]:
+def simple_outline(area: shapely.MultiPolygon, detail_m: float, most_m: float) -> tuple[shapely.MultiPolygon, float]:
     """Return an outline with few vertices to seek cuts in, and how far it leaves the true one at most [m].
 
     Parameters
@@ -76,12 +76,21 @@ def simple_outline(area: shapely.MultiPolygon, detail_m: float) -> tuple[shapely
         The true one, local coordinates [m].
     detail_m : float
         Distance within which vertices do not matter [m]; doubled until few are left.
+    most_m : float
+        Up to which it is also doubled until few corners turn inward [m].
     """
-    outline = shapely.simplify(area, detail_m)
-    while shapely.get_num_coordinates(outline) > MOST_VERTICES and detail_m < np.sqrt(area.area):
+    outline = many(shapely.simplify(area, detail_m))
+    while _busy(outline, corners=2 * detail_m <= most_m) and detail_m < np.sqrt(area.area):
         detail_m *= 2
-        outline = shapely.simplify(area, detail_m)
-    return many(outline), float(shapely.hausdorff_distance(area, outline))
+        outline = many(shapely.simplify(area, detail_m))
+    return outline, float(shapely.hausdorff_distance(area, outline))
+
+
+def _busy(outline: shapely.MultiPolygon, *, corners: bool) -> bool:
+    """Return whether an outline has many vertices, or many corners that turn inward where these count."""
+    if shapely.get_num_coordinates(outline) > MOST_VERTICES:
+        return True
+    return corners and len(_corners(outline)) > MOST_REFLEX
 
 
 def partitions(
@@ -108,7 +117,7 @@ def partitions(
         Directions of cuts to try beside those of edges, clockwise from grid north [rad].
     """
     cost = cache(cost)
-    corners = _corners(outline)
+    corners = _corners(outline)[:MOST_REFLEX]
     cells: dict[frozenset[bytes], list[shapely.MultiPolygon]] = {}
     for chords in _cuts(outline, corners, ways_rad):
         faces = _faces(outline, chords)
@@ -135,7 +144,7 @@ def many(geometry: shapely.Geometry) -> shapely.MultiPolygon:
 
 
 def _corners(outline: shapely.MultiPolygon) -> list[_Corner]:
-    """Return the corners that turn inward, the sharpest turns first, no more than matter."""
+    """Return the corners that turn inward, the sharpest turns first."""
     found = []
     for part in outline.geoms:
         inside_left = orient(part)
@@ -149,7 +158,7 @@ def _corners(outline: shapely.MultiPolygon) -> list[_Corner]:
                 longer = int(lengths[number] > lengths[number - 1])
                 found.append((-round(float(turns[number]), 6), _Corner(points[number], ahead, longer)))
     found.sort(key=lambda one: (one[0], *one[1].place_m.tolist()))
-    return [corner for _, corner in found[:MOST_REFLEX]]
+    return [corner for _, corner in found]
 
 
 def _cuts(

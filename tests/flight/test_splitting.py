@@ -119,7 +119,7 @@ def test_a_simple_outline_has_few_vertices_and_says_how_far_it_is_off(bumps, hei
     turn = np.linspace(0, 2 * np.pi, 400, endpoint=False)
     radius = 500 + height_m * np.sin(bumps * turn)
     area = many(shapely.Polygon(np.column_stack([radius * np.cos(turn), radius * np.sin(turn)])))
-    outline, off_m = simple_outline(area, 2.0)
+    outline, off_m = simple_outline(area, 2.0, 30.0)
     assert shapely.get_num_coordinates(outline) <= 60
     assert outline.hausdorff_distance(area) <= off_m + 1e-6
     assert grown(outline, area, off_m).area == pytest.approx(area.area)
