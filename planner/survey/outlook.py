@@ -79,7 +79,9 @@ def judge(
     ground = densities.density_per_m2(tally, cells, known, requirement.coverage, "ground")
     density = first if requirement.returns == "first" else ground
     errors, accuracy = _accuracy(mission, scene, seen, dry, cells)
-    flown = None if before is None or before.sure is None else Before(before.seen, before.sure)
+    flown = None
+    if before is not None and before.sure is not None:
+        flown = Before(before.seen, before.sure, before.density_per_m2)
     sure = sure_of(mission, scene, seen, errors, density, dry, cells, threads, flown)
     held = density if sure is None else np.where(dry & ~np.isnan(density), sure.density_per_m2, density)
     figures, dense = densities.judge_density(first, ground, dry, requirement, scene, cells.cell_m, sure)

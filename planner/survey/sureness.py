@@ -53,10 +53,13 @@ class Before:
         What is seen from where.
     sure : Sure
         What cells have with the confidence asked for.
+    density_per_m2 : ndarray, shape (rows, cols)
+        Density as the requirement counts it [1/m2].
     """
 
     seen: Seen
     sure: Sure
+    density_per_m2: Array
 
 
 def draw_count(mission: Mission) -> int:
@@ -100,7 +103,7 @@ def sure_of(
     if confidence is None:
         return None
     blocks, sample = _sampled(dry, MOST_HELD)
-    new = sample if before is None else sample & _seen_anew(before.seen, seen).reshape(sample.shape)
+    new = sample if before is None else sample & _changed(before, seen, density_per_m2)
     ground = _ground(mission, scene, seen, errors, density_per_m2, new, cells)
     draws = _draws(mission, scene, seen, cells)
     target = _target_sd_m(mission)
@@ -115,15 +118,16 @@ def sure_of(
     return found if blocks is None else _sure_all_over(found, density_per_m2, dry, sample, blocks)
 
 
-def _seen_anew(before: Seen, seen: Seen) -> Mask:
-    """Return which cells, flat, a flight does not see as another did: all where lines of that are not flown alike."""
-    known = {id(leg) for leg in before.legs}
+def _changed(before: Before, seen: Seen, density_per_m2: Array) -> Mask:
+    """Return which cells, shape (rows, cols), lines added to a flight change: all where other lines changed too."""
+    known = {id(leg) for leg in before.seen.legs}
     new = np.array([id(leg) not in known for leg in seen.legs])
-    if int((~new).sum()) < len(before.legs) or before.looks.starts.shape != seen.looks.starts.shape:
-        return np.ones(len(seen.looks.starts) - 1, dtype=bool)
-    touched = np.zeros(len(seen.looks.starts) - 1, dtype=bool)
-    touched[seen.looks.cell[new[seen.looks.leg]]] = True
-    return touched
+    if int((~new).sum()) < len(before.seen.legs) or before.density_per_m2.shape != density_per_m2.shape:
+        return np.ones(density_per_m2.shape, dtype=bool)
+    # The rim of a swath may bring returns to a cell whose middle it does not see.
+    changed = ~((before.density_per_m2 == density_per_m2) | np.isnan(density_per_m2))
+    changed.ravel()[seen.looks.cell[new[seen.looks.leg]]] = True
+    return np.asarray(changed)
 
 
 def confidence_of(
