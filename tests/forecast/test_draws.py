@@ -138,3 +138,14 @@ def test_every_figure_stands_in_the_words():
     words = replace(SiteDoubts(), patch_m=33.0, aside_sd_m=0.77).in_words()
     for figure in ("terrain 0.3 m", "0.77 m sideways", "33 m apart", "common practice, no source"):
         assert figure in words
+
+
+def test_a_leg_flies_otherwise_by_itself_whatever_else_is_flown():
+    few, doubts = {"count": 20, "seed": 4}, SiteDoubts()
+    both, turned = (make_draws(doubts, CELLS, legs, np.zeros(1), **few) for legs in (LEGS, LEGS[::-1]))
+    alone = make_draws(doubts, CELLS, LEGS[1:], np.zeros(1), **few)
+    for name in ("legs", "turns", "angles_rad"):
+        np.testing.assert_array_equal(getattr(both, name)[:, 1:], getattr(alone, name))
+        np.testing.assert_array_equal(getattr(both, name), getattr(turned, name)[:, ::-1])
+    twice = make_draws(doubts, CELLS, [LEGS[0], LEGS[0]], np.zeros(1), **few)
+    assert (twice.legs[:, 0, :3] != twice.legs[:, 1, :3]).all()
