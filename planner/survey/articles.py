@@ -225,7 +225,7 @@ def _course(rule: SurveyRule, facts: _Facts) -> Verdict:
     said = f"{len(lines)} courses, off a straight line by {bent_m:.2f} m at most, each at one speed"
     if uneven:
         off, name = max(uneven)
-        said += f"; {len(uneven)} change their height above the ground, {name} by {100 * off:.0f} % of its mean"
+        said += f"; {len(uneven)} change their height above the ground, {name} by {100 * off:.3g} % of its mean"
     else:
         said += " and one height, or one above the ground"
     held = bent_m <= STRAIGHT_M and not uneven

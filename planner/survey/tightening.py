@@ -77,7 +77,7 @@ def _far_enough(mission: Mission, scene: Scene, cell_m: float, lay: Lay, plan: P
     """Return the plan, or one with lines farther out where that fills more of the strip beyond the boundary."""
     rules, settings = mission.survey_rules, plan.settings
     extent = None if rules is None else rules.rule("extent")
-    if extent is None or settings is None or scene.centreline is not None:
+    if extent is None or settings is None or not settings.usable_half_angle_deg or scene.centreline is not None:
         return plan
     beyond = _many(scene.area.buffer(extent.value or 0.0).difference(scene.area))
     strip = _faces(scene, cell_m, beyond)
