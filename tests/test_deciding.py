@@ -12,7 +12,7 @@ from planner.files.missionfile import read_mission
 from planner.flight.tradeoffs import Saving
 from planner.rates import Rates
 from planner.survey import make_plan, tradeoffs_of
-from planner.survey.deciding import plan_costs, saving_of
+from planner.survey.deciding import headings_of, plan_costs, saving_of
 
 SHARES = (1.0, 0.9, 0.7, 0.4, 0.0)
 RATES = Rates(currency="EUR", flight_hour=241.5, sortie=35.25, mobilise=800)
@@ -125,7 +125,7 @@ def test_relaxing_a_clause_never_costs_and_density_costs_here(traded):
     assert costs["density_per_m2"].saved.minutes > 0.1
 
 
-def test_lines_along_the_long_side_are_among_the_quickest_of_all_headings(meadow, traded):
+def test_lines_along_the_long_side_are_among_the_quickest_of_allheadings_of(meadow, traded):
     mission, scene, plan = meadow
     curve = traded.headings
     flown = curve.time_s[curve.heading_deg.index(plan.settings.heading_deg % 180)]
@@ -138,3 +138,11 @@ def test_lines_for_calibration_change_with_the_speed_alone(meadow, saving):
     calibrating = [line.line_id for line in plan.lines if line.line_id.startswith("X")]
     assert calibrating
     assert saving(0.6, 0.6).minutes > saving(0.6, 1.0).minutes > saving(0.6, 1.4).minutes >= 0
+
+
+def test_lines_that_run_several_ways_have_no_curve_ofheadings_of(meadow):
+    mission, scene, plan = meadow
+    laid = next(line for line in plan.lines if line.line_id.startswith("L"))
+    across = replace(laid, line_id="L99", points_m=laid.points_m[:, [1, 0, 2]])
+    assert headings_of(mission, scene, plan, plan.settings) is not None
+    assert headings_of(mission, scene, replace(plan, lines=(*plan.lines, across)), plan.settings) is None

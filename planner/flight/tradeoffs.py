@@ -125,7 +125,7 @@ class Tradeoffs:
     rates : tuple of RateCurve
         How long each pulse rate takes from each height.
     headings : HeadingCurve or None
-        How long the plan's settings take along each heading; None along a centreline.
+        How long the plan's settings take along each heading; None along a centreline and where lines run several ways.
     """
 
     time_s: float

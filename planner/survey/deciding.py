@@ -20,6 +20,7 @@ from planner.flight.flightlines import FlightLine, Manner
 from planner.flight.headingcurve import HeadingCurve, heading_curve
 from planner.flight.headings import Going
 from planner.flight.loads import TourCosts
+from planner.flight.pieces import task_over
 from planner.flight.quicker import effort
 from planner.flight.settings import Settings, flat_task
 from planner.flight.tours import tour_of
@@ -35,6 +36,9 @@ Array = npt.NDArray[np.float64]
 
 LAID, CALIBRATING = "L", "X"
 """What names of lines begin with that cover the area, and of those for calibration, which are flown as fast."""
+
+ONE_WAY = 0.02
+"""Sine of the angle within which lines count as parallel."""
 
 
 def planned_cell_m(mission: Mission, scene: Scene) -> float:
@@ -53,13 +57,17 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
     cell_m = planned_cell_m(mission, scene)
     planned = tightened(mission)
     flat = flat_task(planned, scene, plan.settings.heading_deg, cell_m)
+    if scene.centreline is None:
+        laid = [line for line in plan.lines if line.line_id.startswith(LAID)]
+        half_m = plan.settings.agl_m * float(np.tan(np.radians(plan.settings.usable_half_angle_deg)))
+        flat = task_over(flat, scene, laid, plan.settings.line_spacing_m, half_m)
     saving = saving_of(mission, scene, plan)
     for task in (_as_deep(flat, plan.settings, plan), flat):
         try:
             found = tradeoffs(planned, task, saving)
         except InfeasibleError:
             continue
-        return replace(found, headings=_headings(mission, scene, plan.settings))
+        return replace(found, headings=headings_of(mission, scene, plan, plan.settings))
     return None
 
 
@@ -71,9 +79,10 @@ def _as_deep(flat: Task, settings: Settings, plan: Plan) -> Task:
     return replace(flat, deeper_m=deeper, greatest_agl_m=min(highest, flat.greatest_agl_m))
 
 
-def _headings(mission: Mission, scene: Scene, settings: Settings) -> HeadingCurve | None:
-    """Return how long the settings take along each heading over one block; None along a centreline."""
-    if scene.centreline is not None:
+def headings_of(mission: Mission, scene: Scene, plan: Plan, settings: Settings) -> HeadingCurve | None:
+    """Return how long the settings take along each heading over one block; None where not all lines run one way."""
+    ways = np.array([line.track_rad for line in plan.lines if line.line_id.startswith(LAID)])
+    if scene.centreline is not None or np.any(np.abs(np.sin(ways - ways[:1])) > ONE_WAY):
         return None
     flyer, speed = flyer_of(mission, scene), settings.speed_mps
     climb_mps, descent_mps = flyer.rates_mps
