@@ -19,11 +19,13 @@ from planner.flight.flat import Task
 from planner.flight.flightlines import FlightLine, Layout, lay_out, level_clearance_m, long_side_rad, turned
 from planner.flight.headings import contours_rad, quickest_heading
 from planner.flight.heights import fly_heights
-from planner.flight.laying import Flown, SiteFlown
+from planner.flight.laying import CEILING_EASE_M, Flown, SiteFlown
 from planner.flight.onground import places_on
 from planner.flight.parting import part_lines
 from planner.flight.pieces import in_pieces, split_words, task_in_pieces
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
+from planner.flight.stepping import beyond_band
+from planner.flight.steps import BAND
 from planner.flight.strips import Corridor
 from planner.flight.swath import swath_width_m
 from planner.flight.winds import Wind
@@ -164,7 +166,8 @@ def _turned(other_site: SiteFlown, along: Flown, cell_m: float) -> tuple[Flown, 
 def _turned_words(best: Flown, first: Flown, along: str) -> str:
     if best.faults == first.faults:
         return f"least flight time: {(first.time_s - best.time_s) / 60:.1f} min less than along the long side"
-    return f"along {along}: keeps {'the density' if first.short else 'the ceiling'}, along the long side no flight does"
+    kept = "the ceiling" if first.over_ceiling_m > CEILING_EASE_M >= best.over_ceiling_m else "the density"
+    return f"along {along}: keeps {kept}, along the long side no flight does"
 
 
 def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
@@ -382,7 +385,20 @@ def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: 
     if site.pieces and best.abreast == 1:
         words["line_spacing_m"] = "one swath covers each piece"
     held = [name for name in words if name != "heading_deg" and getattr(mission.flight, name, None) is not None]
-    return words | dict.fromkeys(held, "held by the mission")
+    words |= dict.fromkeys(held, "held by the mission")
+    if best.following == "stepped":
+        words["following"] += _steps_words(site, best)
+    return words
+
+
+def _steps_words(site: SiteFlown, best: Flown) -> str:
+    """Return how many levels there are, and how much they leave their band, in words that go on from others."""
+    levels = len({round(float(line.points_m[0, 2]), 3) for line in best.lines})
+    beyond = beyond_band(site.scene.ground, best.lines, best.candidate.agl_m)
+    left = (
+        "" if not beyond.line_ids else f", {beyond.length_m:.0f} m of data from beyond {100 * BAND:.0f} % of the height"
+    )
+    return f"; {levels} level{'s' if levels > 1 else ''}{left}"
 
 
 def _following_words(best: Flown, others: list[Flown]) -> str:
@@ -390,8 +406,8 @@ def _following_words(best: Flown, others: list[Flown]) -> str:
     if not others:
         return "no other kind meets any settings"
     other = min(others, key=lambda option: (option.faults, option.time_s))
+    if (other.over_ceiling_m > CEILING_EASE_M) != (best.over_ceiling_m > CEILING_EASE_M):
+        return f"keeps the ceiling, {other.following} exceeds it by {other.over_ceiling_m:.0f} m"
     if other.short != best.short:
         return f"keeps the density, {other.following} does not"
-    if other.faults != best.faults:
-        return f"keeps the ceiling, {other.following} exceeds it by {other.over_ceiling_m:.0f} m"
     return f"{best.time_s / 60:.1f} min against {other.time_s / 60:.1f} min flying {other.following}"
