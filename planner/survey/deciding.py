@@ -99,7 +99,7 @@ def headings_of(mission: Mission, scene: Scene, plan: Plan, settings: Settings) 
         descent_slope=descent_mps / speed,
         level_m=None,
     )
-    ground_m = scene.ground.at if settings.following == "terrain" else None
+    ground_m = None if settings.following == "level" else scene.ground.at
     going = Going(flyer.aircraft, manner, flyer.wind, mission.flight.hold_speed, ground_m)
     centre = shapely.centroid(scene.planned)
     convergence_rad = scene.frame.convergence_rad(centre.x, centre.y)
