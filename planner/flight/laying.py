@@ -9,17 +9,15 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from planner.flight.candidates import fastest_between_mps, rims_of
 from planner.flight.corridors import Leg, fly_legs, lay_along, swaths_along
 from planner.flight.cuts import cut_at_steps
 from planner.flight.demands import DarkGround
 from planner.flight.flat import (
     Task,
-    alone_m,
     fastest_flown_mps,
     flown_pattern,
-    least_per_m_s,
     reach,
-    reached_rad,
     round_down_mps,
 )
 from planner.flight.flightlines import FlightLine, Manner, lay_out
@@ -33,7 +31,7 @@ from planner.flight.sorties import turn_time_s
 from planner.flight.splitting import Piece
 from planner.flight.stepping import least_stepped_agl_m, steps_for
 from planner.flight.strips import Corridor
-from planner.flight.swath import along_half_angle_rad, swath_width_m
+from planner.flight.swath import along_half_angle_rad
 from planner.flight.winds import Wind
 from planner.ground.surface import Scene
 from planner.mission import Following, Mission
@@ -45,7 +43,6 @@ LEAST_SHRINK = 0.4  # of the nominal spacing: one rise of the ground must not pu
 SHRINK = 0.85  # of the spacing at most in one round: the lines then run elsewhere and may meet lower ground
 ROUNDS = 8  # of laying lines anew with what the last ones met
 CEILING_EASE_M = 0.5  # over the ceiling by less than this does not decide between two ways to fly
-DEPTHS = 33  # heights judged from nominal height down to the deepest ground
 ROUNDING = 1e-6  # of a speed: lines whose last swath ends where the density does are not slowed for it
 
 
@@ -289,22 +286,6 @@ def going_of(site: SiteFlown, manner: Manner) -> Going:
     return Going(held, manner, site.wind, site.mission.flight.hold_speed, followed)
 
 
-def rims_of(
-    mission: Mission, task: Task, candidate: Candidate, spacing_m: float, speed_mps: float
-) -> tuple[float, float]:
-    """Return how far the outermost line may lie from the edge of the flown and of the judged area [m].
-
-    The swath must reach the first; the pass alone must meet the density to the second. Both shrink with the spacing.
-    """
-    if not candidate.half_angle_rad:
-        return spacing_m / 2, spacing_m / 2
-    shrunk = min(spacing_m / candidate.spacing_m, 1.0)
-    edge = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad)) / 2
-    pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
-    alone = float(alone_m(mission, task, pattern, candidate.agl_m, speed_mps))
-    return edge * shrunk, min(alone, edge) * shrunk
-
-
 def manner_of(attempt: Attempt, speed_mps: float) -> Manner:
     """Return how lines are flown at a speed [m/s]."""
     site, candidate, following = attempt.site, attempt.candidate, attempt.following
@@ -343,7 +324,7 @@ def _speeds_mps(attempt: Attempt, legs: tuple[Leg, ...], lines: tuple[FlightLine
     """
     site, mission, candidate = attempt.site, attempt.site.mission, attempt.candidate
     spacing_m = max(leg.layout.spacing_m for leg in legs)
-    flat_mps = fastest_between_mps(attempt, spacing_m, candidate.agl_m, candidate.agl_m)
+    flat_mps = fastest_between_mps(mission, attempt.task, candidate, spacing_m, candidate.agl_m, candidate.agl_m)
     if not candidate.half_angle_rad or not len(site.places.points_m):
         return flat_mps, flat_mps
     pattern = flown_pattern(mission, candidate.rating, candidate.line_rate_hz, candidate.half_angle_rad)
@@ -361,33 +342,3 @@ def _speeds_mps(attempt: Attempt, legs: tuple[Leg, ...], lines: tuple[FlightLine
 def _kept_by(ordered: Array, percent: float) -> float:
     """Return what a share [percent] of values in growing order have at least; 0 for none."""
     return float(ordered[int((1 - percent / 100) * (ordered.size - 1))]) if ordered.size else 0.0
-
-
-def heights_met_m(attempt: Attempt, shared_m: npt.ArrayLike, deepest_m: npt.ArrayLike) -> tuple[Array, Array]:
-    """Return the heights above flat ground with swaths as two lines share them at least and the deepest, any shape.
-
-    Neither is below nominal height: what rises above the ground that it counts from has more returns, not fewer.
-    """
-    candidate = attempt.candidate
-    meeting = np.asarray(shared_m) / (2 * np.tan(candidate.half_angle_rad))
-    high = np.maximum(candidate.agl_m, deepest_m)
-    return np.clip(meeting, candidate.agl_m, high), high
-
-
-def fastest_between_mps(attempt: Attempt, spacing_m: float, least_m: float, deepest_m: float) -> float:
-    """Return the highest speed [m/s] that keeps the density between lines from a least to a greatest height [m]."""
-    candidate = attempt.candidate
-    if not candidate.half_angle_rad:
-        return candidate.rating.pulse_rate_hz / (attempt.task.target_per_m2 * spacing_m)
-    heights = np.linspace(least_m, max(deepest_m, least_m), DEPTHS)
-    return float(np.min(fastest_mps(attempt, heights, np.full((heights.size, 1), spacing_m))))
-
-
-def fastest_mps(attempt: Attempt, heights_m: Array, spacings_m: Array) -> Array:
-    """Return the highest speed [m/s] that keeps the density at heights (h,) and spacings (h, s) [m], shape (h, s)."""
-    mission, task, candidate = attempt.site.mission, attempt.task, attempt.candidate
-    rating, half_rad = candidate.rating, candidate.half_angle_rad
-    reached = reached_rad(mission, rating, heights_m, task.dark)
-    least = least_per_m_s(mission, rating, half_rad, heights_m, reached, spacings_m)
-    pattern = flown_pattern(mission, rating, candidate.line_rate_hz, half_rad)
-    return fastest_flown_mps(mission, task, pattern, least, candidate.agl_m)

@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.flight.candidates import fastest_mps, heights_met_m, rims_of
 from planner.flight.corridors import Leg
 from planner.flight.demands import edge_rmse_m
 from planner.flight.flat import SPEED_STEP_MPS, speeds_mps
@@ -20,13 +21,10 @@ from planner.flight.laying import (
     LEAST_SHRINK,
     Attempt,
     Flown,
-    fastest_mps,
     flown_over,
     going_of,
-    heights_met_m,
     lines_over,
     manner_of,
-    rims_of,
     settable_mps,
 )
 from planner.flight.marching import Pairs, march, pairs_of, reaches_m
@@ -146,7 +144,7 @@ def _strip(flown: Flown, leg: Leg, planned: shapely.MultiPolygon, judged: shapel
     widest = share * float(np.nanmax(found.halves_m[0]) + np.nanmax(found.halves_m[1]))
     counted_m = flown.swaths.deepest_m(attempt.percent)
     pairs = pairs_of(across, halves, np.minimum(deepest, counted_m), inside, widest)
-    met, bottom = heights_met_m(attempt, pairs.shared_m, pairs.deepest_m)
+    met, bottom = heights_met_m(attempt.candidate, pairs.shared_m, pairs.deepest_m)
     alike = met / attempt.candidate.agl_m
     keeps = np.minimum(share * pairs.shared_m, alike * _accurate_m(attempt)) / pairs.apart_m
     fastest = _fastest_mps(flown, pairs, met, bottom)
@@ -188,7 +186,7 @@ def _fastest_mps(flown: Flown, pairs: Pairs, met_m: Array, bottom_m: Array) -> A
     attempt = flown.attempt
     heights = np.linspace(attempt.candidate.agl_m, float(bottom_m.max()), HEIGHTS)
     spacings = np.append(pairs.apart_m, flown.spacing_m)
-    table = fastest_mps(attempt, heights, np.tile(spacings, (HEIGHTS, 1)))
+    table = fastest_mps(attempt.site.mission, attempt.task, attempt.candidate, heights, np.tile(spacings, (HEIGHTS, 1)))
     counts = table[:, -1] >= flown.speed_mps * (1 - 1e-9)
     step_m = max(float(heights[1] - heights[0]), 1e-9)
     first, last = np.floor((met_m - heights[0]) / step_m), np.ceil((bottom_m - heights[0]) / step_m)
