@@ -26,12 +26,14 @@ from planner.files.missionfile import read_mission
 from planner.files.report import write_report
 from planner.files.webmap import write_map
 from planner.flight.flightlines import FlightLine
+from planner.flight.settings import Settings
 from planner.forecast.gaps import CAUSES, NOT_JUDGED, code_of
 from planner.ground.surface import HeightGrid, Scene
 from planner.mission import Conditions, FlightChoice
 from planner.ranging.detection import Seeing
 from planner.requirement import Requirement
 from planner.survey import assess, make_forecast, make_plan, rating_of, review
+from planner.survey.clearing import most_shift_m
 
 OSKARFELL = Path(planner.__file__).parents[1] / "missions" / "oskarfell.toml"
 
@@ -485,3 +487,13 @@ def test_fog_is_told_and_shortens_the_range(meadow):
     [said] = [caution for caution in assessed.cautions if caution.caution_id == "fog"]
     assert (said.status, said.measured) == ("over", 0.3)
     assert assessed.forecast.density.mean_per_m2 < meadow.assessment.forecast.density.mean_per_m2
+
+
+@pytest.mark.parametrize(
+    ("sidelap", "closest_m", "shift_m"),
+    [(0.25, None, 70 / 3), (0.25, 50.0, 50 / 3), (0.75, 50.0, 25.0), (None, None, 120 * np.tan(np.radians(33.3)) - 70)],
+)
+def test_lines_move_aside_as_far_as_their_swath_still_meets_the_closest_neighbour(sidelap, closest_m, shift_m):
+    # gap s / (1 - s) is what two half swaths have over the gap; half the gap at most (C)
+    settings = Settings(60, 6.1, 200e3, 100, 33.3, 70, 0.0, sidelap, "level", {}, closest_spacing_m=closest_m)
+    assert most_shift_m(settings) == pytest.approx(shift_m)
