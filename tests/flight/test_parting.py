@@ -17,6 +17,7 @@ from planner.flight.swath import single_pass_density_per_m2, strips_needed, swat
 from planner.mission import FlightChoice
 from planner.ranging.beams import scan_pattern
 from planner.requirement import Requirement
+from planner.survey import make_forecast
 
 CELL_M = 1.0
 AREA = shapely.box(-250, -330, 250, 330)
@@ -155,6 +156,15 @@ def test_between_parted_lines_the_density_holds_at_the_true_height_of_the_flat(d
         for place in np.arange(first, second, 0.5):
             off = place - across[np.abs(place - across) < half]
             assert single_pass_density_per_m2(pattern, off, agl, line.speed_mps).sum() >= density_per_m2
+
+
+def test_the_forecast_finds_the_density_between_parted_lines():
+    mission, strip = a_job("level", 150.0), shapely.box(-60, -330, 60, 330)
+    _, parted = flights(ridge, mission, strip)
+    assert not parted.even
+    forecast = make_forecast(mission, a_scene(ridge, area=strip), parted.lines)
+    assert forecast.met
+    assert forecast.density.judged_per_m2 >= 150
 
 
 def test_accuracy_out_to_the_edge_is_not_given_up_for_wider_gaps():
