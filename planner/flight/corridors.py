@@ -27,7 +27,9 @@ KNEE_RAD = np.radians(12.0)
 DETAIL = 0.01  # of the width of a corridor: legs end nowhere between vertices that shape the centreline so finely
 MOST_VERTICES = 300  # of a centreline among which legs are sought
 PARALLEL_RAD = 1e-6
-FARTHEST_BESIDE = 3.0  # times the usual distance between tracks: what lies farther aside belongs to another block
+FARTHEST_BESIDE = (
+    1.6  # times the spacing, as far as two that keep-out areas have moved apart; what lies farther is no neighbour
+)
 
 
 @dataclass(frozen=True)
@@ -184,26 +186,39 @@ def longest_deg(frame: Frame, lines: Sequence[FlightLine]) -> float:
     return float(np.degrees(line.track_rad + frame.convergence_rad(float(east), float(north)))) % 360
 
 
-def beside_longest(lines: Sequence[FlightLine]) -> tuple[FlightLine, ...]:
+def beside_longest(lines: Sequence[FlightLine], spacing_m: float) -> tuple[FlightLine, ...]:
     """Return the lines parallel to the longest one that lie beside it or beside one another, in the order given.
 
     Of an area in pieces these are the lines of one piece, or of pieces that join with one heading.
+
+    Parameters
+    ----------
+    lines : sequence of FlightLine
+        At least one.
+    spacing_m : float
+        Most distance between neighbours as they were laid [m].
     """
     longest = max(lines, key=lambda line: round(line.kept_length_m, 3))
     course = longest.track_rad
     same = [line for line in lines if _parallel(line.track_rad, course)]
     ends = np.array([line.kept_points_m()[[0, -1], :2] for line in same])
     along = np.sort(ends @ np.array([np.sin(course), np.cos(course)]), axis=1)
-    across = np.round((ends @ np.array([np.cos(course), -np.sin(course)])).mean(axis=1), 1)
-    tracks = np.unique(across)
-    near = np.zeros((len(same), len(same)), dtype=bool)
-    if tracks.size > 1:
-        near = np.abs(across - across[:, np.newaxis]) <= FARTHEST_BESIDE * float(np.median(np.diff(tracks)))
+    across = (ends @ np.array([np.cos(course), -np.sin(course)])).mean(axis=1)
+    near = np.abs(across - across[:, np.newaxis]) <= FARTHEST_BESIDE * spacing_m
     near &= (along[:, 0] <= along[:, np.newaxis, 1]) & (along[:, 1] >= along[:, np.newaxis, 0])
     block = np.array([line is longest for line in same])
     for _ in same:
         block |= near[block].any(axis=0)
     return tuple(line for line, own in zip(same, block.tolist(), strict=True) if own)
+
+
+def blocks_of(lines: Sequence[FlightLine], spacing_m: float) -> list[tuple[FlightLine, ...]]:
+    """Return lines in blocks of such as lie beside one another, as `beside_longest` has it, the longest line first."""
+    blocks, left = [], list(lines)
+    while left:
+        blocks.append(beside_longest(left, spacing_m))
+        left = [line for line in left if not any(line is own for own in blocks[-1])]
+    return blocks
 
 
 def _parallel(one_rad: float, other_rad: float) -> bool:

@@ -10,12 +10,14 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from planner.flight.corridors import blocks_of
 from planner.flight.flat import Task
-from planner.flight.flightlines import Layout, lay_out, turned
+from planner.flight.flightlines import FlightLine, Layout, lay_out, turned
 from planner.flight.headings import Going, blocks_time_s, layout_time_s
 from planner.flight.laying import Flown, SiteFlown
 from planner.flight.sorties import turn_time_s
 from planner.flight.splitting import Piece, grown, many, partitions, simple_outline, worth_cutting
+from planner.ground.surface import Scene
 
 Array = npt.NDArray[np.float64]
 Lay = Callable[[shapely.MultiPolygon, shapely.MultiPolygon, float], Layout]
@@ -98,6 +100,35 @@ def task_in_pieces(task: Task, pieces: Sequence[Piece]) -> Task:
     widest = int(np.argmax(across))
     together = float(length @ across / across[widest])
     return replace(task, length_m=together, across_m=float(across[widest]), judged_across_m=float(judged[widest]))
+
+
+def task_over(task: Task, scene: Scene, lines: Sequence[FlightLine], spacing_m: float, half_swath_m: float) -> Task:
+    """Return what a search is asked for an area that lines cover in blocks; the task as it is where there is one block.
+
+    Parameters
+    ----------
+    task : Task
+        For the area as a whole.
+    scene : Scene
+        The site.
+    lines : sequence of FlightLine
+        That cover it.
+    spacing_m, half_swath_m : float
+        Most distance between neighbouring lines, and how far beside a block the area is taken to be its own [m].
+    """
+    blocks = blocks_of(lines, spacing_m)
+    pieces = [piece for piece in (_covered(scene, block, half_swath_m) for block in blocks) if piece.judged.area > 0]
+    return task_in_pieces(task, pieces) if len(blocks) > 1 and pieces else task
+
+
+def _covered(scene: Scene, block: Sequence[FlightLine], half_swath_m: float) -> Piece:
+    """Return the part of an area that lies between the lines of a block, or within a half swath beside them."""
+    course = block[0].track_rad
+    ends = turned(shapely.MultiPoint(np.concatenate([line.kept_points_m()[[0, -1], :2] for line in block])), course)
+    start, low, end, high = ends.bounds
+    own = turned(shapely.box(start, low - half_swath_m, end, high + half_swath_m), course)
+    planned, judged = (many(shapely.intersection(area, own)) for area in (scene.planned, scene.area))
+    return Piece(planned, judged, course, many(shapely.Polygon()))
 
 
 def _extent_m(shape: shapely.MultiPolygon, heading_rad: float) -> tuple[float, float]:

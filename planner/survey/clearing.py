@@ -45,7 +45,7 @@ def lines_to_fly(
         what = f"keep-out areas leave no flight line: of each less than {LEAST_M:g} m of data would be left"
         fix = "take out what a permission covers, give floor and top, lower keep_out_margin_m, or choose another area"
         raise InfeasibleError(Fault("E31", what, "hazards.keep_out", fix))
-    block = beside_longest(laid) if scene.centreline is None else longest_block(laid)
+    block = beside_longest(laid, settings.line_spacing_m) if scene.centreline is None else longest_block(laid)
     extra = calibration_lines(block, flyer, zones, cleared.lines, ceiling_over(mission, scene))
     lines = (*cleared.lines, *extra.lines)
     if mission.flight.split_overlap_m is not None:
