@@ -24,6 +24,7 @@ MOST_REFLEX = 12  # corners of it that cuts start at
 MOST_WAYS = 4  # directions along edges in which all cuts are made
 GRID_M = 1e-3  # faces are put together on this grid, so that those with a common edge become one
 LEAST_M2 = 1.0  # a face that is smaller is rounding
+LOST_SHARE = 1e-4  # of an area that faces may lack or have twice: cuts that rounding leaves open are not followed
 STEP_IN_M = 0.01  # from a corner into the area, to tell which way lies inside
 
 
@@ -121,7 +122,8 @@ def partitions(
     cells: dict[frozenset[bytes], list[shapely.MultiPolygon]] = {}
     for chords in _cuts(outline, corners, ways_rad):
         faces = _faces(outline, chords)
-        cells.setdefault(_likeness(faces), faces)
+        if abs(sum(face.area for face in faces) - outline.area) < LOST_SHARE * outline.area:
+            cells.setdefault(_likeness(faces), faces)
     found: dict[frozenset[bytes], tuple[float, tuple[shapely.MultiPolygon, ...]]] = {}
     for faces in cells.values():
         pieces = _put_together(faces, cost, GRID_M)
@@ -213,7 +215,7 @@ def _faces(outline: shapely.MultiPolygon, chords: list[shapely.LineString]) -> l
     """Return what cuts leave of an area."""
     if not chords:
         return [many(part) for part in outline.geoms]
-    edges = shapely.union_all([shapely.boundary(outline), *chords])
+    edges = shapely.union_all([shapely.boundary(outline), *chords], grid_size=GRID_M)
     faces = shapely.get_parts(shapely.polygonize(shapely.get_parts(edges)))
     whole = [face for face in faces if face.area > LEAST_M2]
     return [many(face) for face in whole if outline.contains(shapely.point_on_surface(face))]

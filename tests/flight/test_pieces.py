@@ -10,11 +10,11 @@ from flat_jobs import HEXACOPTER, WING, a_mission, a_scene
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from planner.flight.corridors import beside_longest
+from planner.flight.corridors import beside_longest, blocks_of
 from planner.flight.flat import Task
 from planner.flight.flightlines import Manner, lay_out, long_side_rad
 from planner.flight.headings import Going, blocks_time_s, layout_time_s
-from planner.flight.pieces import Spread, quickest_pieces, task_in_pieces
+from planner.flight.pieces import Spread, quickest_pieces, task_in_pieces, task_over
 from planner.flight.settings import choose_flight
 from planner.flight.splitting import Piece, many
 from planner.flight.winds import Wind
@@ -66,7 +66,7 @@ def crossed_m(lines, area):
     return [shapely.LineString(line.kept_points_m()[:, :2]).difference(area).length for line in lines]
 
 
-@given(st.lists(st.tuples(st.floats(-400, 400), st.floats(-400, 400)), min_size=3, max_size=9))
+@given(st.lists(st.tuples(st.integers(-400, 400), st.integers(-400, 400)), min_size=3, max_size=9))
 @settings(max_examples=30, deadline=None)
 def test_what_is_convex_is_never_split(points):
     hull = shapely.MultiPoint(points).convex_hull
@@ -176,15 +176,38 @@ def test_pieces_hold_the_heading_and_the_spacing_that_the_mission_holds():
     assert settings.bound_by["line_spacing_m"] == "held by the mission"
     assert all(abs(np.sin(line.track_rad - np.radians(30))) < 1e-3 for line in lines)
     assert max(crossed_m(lines, SHAPES["parts"].buffer(60))) == 0
-    block = beside_longest(lines)
+    block = beside_longest(lines, 40.0)
     right = np.array([np.cos(block[0].track_rad), -np.sin(block[0].track_rad)])
     assert np.abs(np.diff([line.points_m[0, :2] @ right for line in block])) == pytest.approx(40.0)
 
 
 def test_lines_beside_the_longest_are_those_of_its_piece():
-    _, _, lines = chosen(SHAPES["parts"], heading_deg=90.0)
-    block = beside_longest(lines)
+    _, settings, lines = chosen(SHAPES["parts"], heading_deg=90.0)
+    block = beside_longest(lines, settings.line_spacing_m)
     assert 1 < len(block) < len(lines)
     assert {bool(line.points_m[0, 1] < 0) for line in block} == {bool(block[0].points_m[0, 1] < 0)}
-    _, _, whole = chosen(many(shapely.box(-300, -200, 300, 200)))
-    assert [line.line_id for line in beside_longest(whole)] == [line.line_id for line in whole]
+    _, settings, whole = chosen(many(shapely.box(-300, -200, 300, 200)))
+    assert [line.line_id for line in beside_longest(whole, settings.line_spacing_m)] == [line.line_id for line in whole]
+
+
+def test_blocks_are_all_lines_once():
+    _, settings, lines = chosen(SHAPES["U"], speed_mps=6.0)
+    blocks = blocks_of(lines, settings.line_spacing_m)
+    assert len(blocks) == 3
+    assert sorted(line.line_id for block in blocks for line in block) == [line.line_id for line in lines]
+    longest = [max(line.kept_length_m for line in block) for block in blocks]
+    assert longest == sorted(longest, reverse=True)
+
+
+def test_what_lines_cover_in_blocks_is_what_a_search_is_asked_for():
+    # C: parts of 270 m by 220 m and 250 + 20 m by 150 + 20 m, buffers included, flown along the long sides; the wider
+    # one across 220 m and 270 + 270 x 170 / 220 m long
+    scene, settings, lines = chosen(SHAPES["parts"], heading_deg=90.0)
+    whole = Task(250.0, 1.0, 1070.0, 770.0, 750.0, 30.0, 120.0)
+    half_m = settings.agl_m * np.tan(np.radians(settings.usable_half_angle_deg))
+    task = task_over(whole, scene, lines, settings.line_spacing_m, half_m)
+    assert task.across_m == pytest.approx(220, abs=1)
+    assert task.judged_across_m == pytest.approx(200, abs=1)
+    assert task.length_m == pytest.approx(270 + 270 * 170 / 220, rel=0.02)
+    one = beside_longest(lines, settings.line_spacing_m)
+    assert task_over(whole, scene, one, settings.line_spacing_m, half_m) is whole

@@ -52,6 +52,7 @@ def test_what_is_not_convex_is_worth_cutting(area):
 
 @given(PLACES)
 @example({(0, 0), (1, 1), (2, 2)})
+@example({(0, 1), (4, 0), (0, 4), (2, 1), (3, 1), (1, 1), (3, 0), (1, 0)})  # cuts that lie in one line with edges
 @settings(max_examples=40, deadline=None)
 def test_pieces_are_the_area_once(places):
     area = cells(places)
