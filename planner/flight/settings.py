@@ -174,14 +174,15 @@ def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
     """Return the best flight along a heading, and those of other kinds where they are open and there are any.
 
     Steps are tried where neither what follows the ground nor what is level keeps density and ceiling, and where climb
-    or descent keep lines from following the ground.
+    or descent keep lines from following the ground; they must not be farther over the ceiling than either.
     """
     held = site.mission.flight.following
     kinds: tuple[Following, ...] = (held,) if held else ("terrain", "level")
     task = _task(site.mission, site.scene, site.heading_rad, site.dark, cell_m)
     flown, refusals = _flown_kinds(site, task, kinds)
     if not held and all(any(option.faults) or _climb_binds(site, option) for option in flown):
-        flown += _flown_kinds(site, task, ("stepped",))[0]
+        least_m = max(min((option.over_ceiling_m for option in flown), default=np.inf), CEILING_EASE_M)
+        flown += [one for one in _flown_kinds(site, task, ("stepped",))[0] if one.over_ceiling_m <= least_m]
     if not flown:
         raise refusals[0]
     best = min(flown, key=lambda option: (option.faults, option.time_s))
