@@ -5,6 +5,7 @@ from decimal import Decimal
 
 import numpy as np
 import pytest
+import shapely
 from made_site import LAT, LON, write_site
 
 from planner.files.geofiles import read_scene
@@ -12,7 +13,7 @@ from planner.files.missionfile import read_mission
 from planner.flight.tradeoffs import Saving
 from planner.rates import Rates
 from planner.survey import make_plan, tradeoffs_of
-from planner.survey.deciding import headings_of, plan_costs, saving_of
+from planner.survey.deciding import deepest_m, headings_of, plan_costs, saving_of
 
 SHARES = (1.0, 0.9, 0.7, 0.4, 0.0)
 RATES = Rates(currency="EUR", flight_hour=241.5, sortie=35.25, mobilise=800)
@@ -146,3 +147,21 @@ def test_lines_that_run_several_ways_have_no_curve_ofheadings_of(meadow):
     across = replace(laid, line_id="L99", points_m=laid.points_m[:, [1, 0, 2]])
     assert headings_of(mission, scene, plan, plan.settings) is not None
     assert headings_of(mission, scene, replace(plan, lines=(*plan.lines, across)), plan.settings) is None
+
+
+def test_the_deepest_ground_is_the_lowest_that_lies_within_the_opening_of_a_line(meadow):
+    _, scene, plan = meadow
+    slope = np.tan(np.radians(plan.settings.usable_half_angle_deg))
+    grid = scene.ground
+    rows, cols = np.nonzero(grid.known)
+    east, north = grid.west_m + cols * grid.spacing_m, grid.north_m - rows * grid.spacing_m
+    up, inside = grid.heights_m[rows, cols], shapely.contains_xy(scene.planned, east, north)
+    deepest = 0.0
+    for line in (line for line in plan.lines if line.line_id.startswith("L")):
+        for at in line.kept_points_m():
+            along = (east - at[0]) * np.sin(line.track_rad) + (north - at[1]) * np.cos(line.track_rad)
+            aside = (east - at[0]) * np.cos(line.track_rad) - (north - at[1]) * np.sin(line.track_rad)
+            seen = inside & (np.abs(along) <= grid.spacing_m) & (np.abs(aside) <= (at[2] - up) * slope)
+            deepest = max(deepest, float(np.max(at[2] - up, initial=0.0, where=seen)))
+    assert deepest_m(scene, plan.settings, plan) == pytest.approx(deepest, abs=0.5)
+    assert deepest > plan.settings.agl_m

@@ -22,6 +22,7 @@ from planner.flight.headings import Going
 from planner.flight.loads import TourCosts
 from planner.flight.pieces import task_over
 from planner.flight.quicker import effort
+from planner.flight.search import search
 from planner.flight.settings import Settings, flat_task
 from planner.flight.tours import tour_of
 from planner.flight.tradeoffs import Saving, SavingOf, Tradeoffs, tradeoffs
@@ -36,6 +37,9 @@ Array = npt.NDArray[np.float64]
 
 LAID, CALIBRATING = "L", "X"
 """What names of lines begin with that cover the area, and of those for calibration, which are flown as fast."""
+
+ASIDE, MOST_ASIDE = 49, 3.0
+"""Places across a swath where ground is looked up, and how many times as wide as over level ground it may be."""
 
 ONE_WAY = 0.02
 """Sine of the angle within which lines count as parallel."""
@@ -62,21 +66,46 @@ def tradeoffs_of(mission: Mission, scene: Scene, plan: Plan) -> Tradeoffs | None
         half_m = plan.settings.agl_m * float(np.tan(np.radians(plan.settings.usable_half_angle_deg)))
         flat = task_over(flat, scene, laid, plan.settings.line_spacing_m, half_m)
     saving = saving_of(mission, scene, plan)
-    for task in (_as_deep(flat, plan.settings, plan), flat):
-        try:
-            found = tradeoffs(planned, task, saving)
-        except InfeasibleError:
+    deep = _as_deep(flat, scene, plan.settings, plan)
+    try:
+        found = tradeoffs(planned, deep if _meets(planned, deep) else flat, saving)
+    except InfeasibleError:
+        return None
+    return replace(found, headings=headings_of(mission, scene, plan, plan.settings))
+
+
+def _meets(mission: Mission, task: Task) -> bool:
+    """Return whether any settings keep the density down to the deepest ground: a plan may leave some of it below."""
+    try:
+        return search(mission, task).density_per_m2 >= task.target_per_m2 * (1 - 1e-9)
+    except InfeasibleError:
+        return False
+
+
+def _as_deep(flat: Task, scene: Scene, settings: Settings, plan: Plan) -> Task:
+    """Return a task over ground that lies as far below nominal height as it does within the swaths of the plan.
+
+    Beneath the lines it lies less far: that is what the ceiling leaves room for.
+    """
+    beneath = [one.agl_max_m for one in plan.figures if one.line_id.startswith(LAID) and np.isfinite(one.agl_max_m)]
+    over_m = max(max(beneath, default=0.0) - settings.agl_m, 0.0)
+    highest = min(max(flat.greatest_agl_m - over_m, settings.agl_m), flat.greatest_agl_m)
+    return replace(flat, deeper_m=max(deepest_m(scene, settings, plan) - settings.agl_m, 0.0), greatest_agl_m=highest)
+
+
+def deepest_m(scene: Scene, settings: Settings, plan: Plan) -> float:
+    """Return how far the lowest ground within the opening lies below the laid lines [m]; what hides it is left out."""
+    slope, deepest = float(np.tan(np.radians(settings.usable_half_angle_deg))), 0.0
+    for line in plan.lines:
+        if not line.line_id.startswith(LAID):
             continue
-        return replace(found, headings=headings_of(mission, scene, plan, plan.settings))
-    return None
-
-
-def _as_deep(flat: Task, settings: Settings, plan: Plan) -> Task:
-    """Return a task over ground that lies as far below nominal height as it does beneath the plan's lines."""
-    heights = [one.agl_max_m for one in plan.figures if one.line_id.startswith(LAID) and np.isfinite(one.agl_max_m)]
-    deeper = max(max(heights, default=0.0) - settings.agl_m, 0.0)
-    highest = max(flat.greatest_agl_m - deeper, settings.agl_m)
-    return replace(flat, deeper_m=deeper, greatest_agl_m=min(highest, flat.greatest_agl_m))
+        points, right = line.kept_points_m(), np.array([np.cos(line.track_rad), -np.sin(line.track_rad)])
+        aside = np.linspace(-1, 1, ASIDE) * MOST_ASIDE * settings.agl_m * slope
+        east, north = (points[:, axis, np.newaxis] + aside * right[axis] for axis in (0, 1))
+        below = points[:, 2:] - scene.ground.at(east, north)
+        seen = (np.abs(aside) <= below * slope) & shapely.contains_xy(scene.planned, east, north)
+        deepest = max(deepest, float(np.max(below, initial=0.0, where=seen & np.isfinite(below))))
+    return deepest
 
 
 def headings_of(mission: Mission, scene: Scene, plan: Plan, settings: Settings) -> HeadingCurve | None:
