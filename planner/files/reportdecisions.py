@@ -198,7 +198,7 @@ def left_text(assessment: Assessment) -> str:
         said = f"{_whole(coverage.below_m2)} m² ({coverage.below_pct:.2g} %) stay below what is asked, and {may}"
         said += f": {causes}." if causes else "."
         if coverage.below_pct <= asked.percentile:
-            said += " No line was added for what may stay."
+            said += " Nothing more was done about what may stay."
     if assessment.met and not assessment.mending:
         said += " The forecast of the plan as first laid met it, so nothing was mended."
     words = [f"{step.what[0].upper()}{step.what[1:]}: {step.why}." for step in _last_words(assessment.mending)]

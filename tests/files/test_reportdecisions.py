@@ -156,8 +156,8 @@ def test_steps_are_listed_and_the_last_word_stands_with_what_remains():
     contents = told(mending=[out, STEP, LAST])
     assert [row["what"] for row in contents["mending"]] == [out.what, STEP.what]
     assert contents["left"] == (
-        "320 m² (0.81 %) stay below what is asked, and 5 % may: 256 m² sparse, 64 m² shadow. No line was added for "
-        "what may stay. Nothing more is changed: unreachable: 120 m2 shadow."
+        "320 m² (0.81 %) stay below what is asked, and 5 % may: 256 m² sparse, 64 m² shadow. Nothing more was done "
+        "about what may stay. Nothing more is changed: unreachable: 120 m2 shadow."
     )
 
 
