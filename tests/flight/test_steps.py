@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from planner.flight.cuts import cut_at_steps
 from planner.flight.flightlines import Manner, fly_lines, lay_out, level_clearance_m
+from planner.flight.ordering import level_by_level
 from planner.flight.profile import Floor, highest_nearby
 from planner.flight.settings import choose_flight
 from planner.flight.stepping import beyond_band
@@ -309,3 +310,16 @@ def test_what_leaves_the_band_is_told():
     flat = stepped_lines(a_scene())[1]
     assert beyond_band(scene.ground, flat[:0], 80.0).line_ids == ()
     assert beyond_band(a_scene().ground, flat, 80.0).line_ids == ()
+
+
+def test_levels_are_flown_one_after_the_other_back_and_forth():
+    _, lines = stepped_lines(a_scene(lambda east, north: 0.25 * east + 0.05 * north))
+    ordered = level_by_level(lines)
+    assert sorted(line.line_id for line in ordered) == sorted(line.line_id for line in lines)
+    heights = [float(line.points_m[0, 2]) for line in ordered]
+    assert sum(one != other for one, other in pairwise(heights)) == len(set(heights)) - 1
+    for one, other in pairwise(ordered):
+        ends = np.hypot(*(other.points_m[[0, -1], :2] - one.points_m[-1, :2]).T)
+        assert ends[0] <= ends[1] + 1e-6
+    courses = {line.line_id: line.kept_length_m for line in lines}
+    assert {line.line_id: line.kept_length_m for line in ordered} == pytest.approx(courses)
