@@ -25,6 +25,7 @@ MOST_WAYS = 4  # directions along edges in which all cuts are made
 GRID_M = 1e-3  # faces are put together on this grid, so that those with a common edge become one
 LEAST_M2 = 1.0  # a face that is smaller is rounding
 LOST_SHARE = 1e-4  # of an area that faces may lack or have twice: cuts that rounding leaves open are not followed
+ROUNDING_M = 0.01  # no outline is told to be nearer: what grows by hardly anything vanishes
 STEP_IN_M = 0.01  # from a corner into the area, to tell which way lies inside
 
 
@@ -84,7 +85,7 @@ def simple_outline(area: shapely.MultiPolygon, detail_m: float, most_m: float) -
     while _busy(outline, corners=2 * detail_m <= most_m) and detail_m < np.sqrt(area.area):
         detail_m *= 2
         outline = many(shapely.simplify(area, detail_m))
-    return outline, float(shapely.hausdorff_distance(area, outline))
+    return outline, float(shapely.hausdorff_distance(area, outline)) + ROUNDING_M
 
 
 def _busy(outline: shapely.MultiPolygon, *, corners: bool) -> bool:

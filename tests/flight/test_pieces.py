@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 import shapely
 from flat_jobs import HEXACOPTER, WING, a_mission, a_scene
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from planner.flight.corridors import beside_longest, blocks_of
@@ -82,10 +82,12 @@ def test_what_is_convex_is_never_split(points):
     going=st.sampled_from([CALM_HEX, WINDY_WING]),
     turns=st.booleans(),
     heading=st.sampled_from([0.0, np.pi / 2, 0.4]),
+    lean_deg=st.sampled_from([0, 45]),
 )
+@example({(2, 4), (1, 4), (3, 0), (3, 3), (1, 0)}, CALM_HEX, False, np.pi / 2, 45)  # parts that touch in one point
 @settings(max_examples=25, deadline=None)
-def test_pieces_are_quicker_than_the_whole_and_their_swaths_cover_it(places, going, turns, heading):
-    area = cells(places)
+def test_pieces_are_quicker_than_the_whole_and_their_swaths_cover_it(places, going, turns, heading, lean_deg):
+    area = many(shapely.affinity.rotate(cells(places), lean_deg, (0, 0)))
     pieces, time_s = quickest_pieces(area, area, SPREAD, going, heading, turns=turns)
     whole_s = layout_time_s(lay(area, area, heading), going)
     assert time_s <= whole_s
