@@ -12,7 +12,8 @@ import numpy.typing as npt
 import shapely
 
 from planner.errors import InfeasibleError
-from planner.flight.bounds import height_limits_m, reasons, refuse_unflyable
+from planner.flight.bounds import height_limits_m, refuse_unflyable
+from planner.flight.boundwords import bound_by, turned_words
 from planner.flight.corridors import longest_deg
 from planner.flight.demands import DarkGround, darkest_counted
 from planner.flight.flat import Task
@@ -24,8 +25,6 @@ from planner.flight.onground import places_on
 from planner.flight.parting import part_lines
 from planner.flight.pieces import in_pieces, split_words, task_in_pieces
 from planner.flight.profile import FLOOR_STEP_M, highest_nearby
-from planner.flight.stepping import beyond_band
-from planner.flight.steps import BAND
 from planner.flight.strips import Corridor
 from planner.flight.swath import swath_width_m
 from planner.flight.winds import Wind
@@ -36,9 +35,7 @@ from planner.mission import Following, Mission
 Array = npt.NDArray[np.float64]
 
 WORTH_TURNING = 0.01  # of the flight time: for less the long side is kept, so that plans stay what they are
-CLIMBING_SHARE = (
-    0.1  # of lines that climb or sink as fast as allowed: with more, the ground is too steep to be followed
-)
+CLIMBING_SHARE = 0.1  # of lines that would climb or sink too fast: with more, the ground is too steep to follow
 ALIKE_RAD = float(np.radians(1.0))  # headings nearer to each other than this are one
 
 
@@ -120,7 +117,7 @@ def choose_flight(mission: Mission, scene: Scene, cell_m: float) -> tuple[Settin
         found = None if other_site is None else _turned(other_site, best, cell_m)
         if other_site is not None and found is not None:
             site, (best, others) = other_site, found
-            words = _turned_words(best, first, "the quickest way" if look is _quicker_site else "contours")
+            words = turned_words(best, first, "the quickest way" if look is _quicker_site else "contours")
     other_site = in_pieces(site, best) if site.corridor is None else site
     found = _turned(other_site, best, cell_m) if other_site.pieces else None
     if found is not None:
@@ -161,13 +158,6 @@ def _turned(other_site: SiteFlown, along: Flown, cell_m: float) -> tuple[Flown, 
         return None
     saves = best.time_s < along.time_s * (1 - WORTH_TURNING)
     return (best, others) if best.faults < along.faults or (saves and best.faults == along.faults) else None
-
-
-def _turned_words(best: Flown, first: Flown, along: str) -> str:
-    if best.faults == first.faults:
-        return f"least flight time: {(first.time_s - best.time_s) / 60:.1f} min less than along the long side"
-    kept = "the ceiling" if first.over_ceiling_m > CEILING_EASE_M >= best.over_ceiling_m else "the density"
-    return f"along {along}: keeps {kept}, along the long side no flight does"
 
 
 def _best_kind(site: SiteFlown, cell_m: float) -> tuple[Flown, list[Flown]]:
@@ -359,7 +349,7 @@ def _settings(site: SiteFlown, best: Flown, others: list[Flown], heading_words: 
         heading_deg=longest_deg(site.scene.frame, best.lines) if several else site.true_heading_deg,
         sidelap=_sidelap(best),
         following=best.following,
-        bound_by=_bound_by(site, best, others, heading_words),
+        bound_by=bound_by(site, best, others, heading_words),
         closest_spacing_m=None if best.even else best.closest_m,
     )
 
@@ -375,40 +365,3 @@ def _sidelap(flown: Flown) -> float | None:
     seen = flown.swaths.least_sidelap()
     flat_m = float(swath_width_m(candidate.agl_m, candidate.half_angle_rad))
     return max(seen if np.isfinite(seen) else 1 - flown.spacing_m / flat_m, 0.0)
-
-
-def _bound_by(site: SiteFlown, best: Flown, others: list[Flown], heading_words: str) -> dict[str, str]:
-    """Return for each setting what fixed it, in words."""
-    mission, judged = site.mission, (best.speed_mps, best.short, best.spacing_wanted_m, best.abreast)
-    gaps = None if best.even else (best.closest_m, best.spacing_m)
-    words = reasons(mission, best.candidate, *judged, site.dark, gaps) | {"heading_deg": heading_words}
-    words["following"] = _following_words(best, others)
-    if site.pieces and best.abreast == 1:
-        words["line_spacing_m"] = "one swath covers each piece"
-    held = [name for name in words if name != "heading_deg" and getattr(mission.flight, name, None) is not None]
-    words |= dict.fromkeys(held, "held by the mission")
-    if best.following == "stepped":
-        words["following"] += _steps_words(site, best)
-    return words
-
-
-def _steps_words(site: SiteFlown, best: Flown) -> str:
-    """Return how many levels there are, and how much they leave their band, in words that go on from others."""
-    levels = len({round(float(line.points_m[0, 2]), 3) for line in best.lines})
-    beyond = beyond_band(site.scene.ground, best.lines, best.candidate.agl_m)
-    left = (
-        "" if not beyond.line_ids else f", {beyond.length_m:.0f} m of data from beyond {100 * BAND:.0f} % of the height"
-    )
-    return f"; {levels} level{'s' if levels > 1 else ''}{left}"
-
-
-def _following_words(best: Flown, others: list[Flown]) -> str:
-    """Return what a kind of heights has over the quickest of the others, in words."""
-    if not others:
-        return "no other kind meets any settings"
-    other = min(others, key=lambda option: (option.faults, option.time_s))
-    if (other.over_ceiling_m > CEILING_EASE_M) != (best.over_ceiling_m > CEILING_EASE_M):
-        return f"keeps the ceiling, {other.following} exceeds it by {other.over_ceiling_m:.0f} m"
-    if other.short != best.short:
-        return f"keeps the density, {other.following} does not"
-    return f"{best.time_s / 60:.1f} min against {other.time_s / 60:.1f} min flying {other.following}"
