@@ -7,7 +7,7 @@ import jsonschema
 import numpy as np
 import pytest
 import shapely
-from made_site import write_site
+from made_site import box_deg, write_area, write_site
 from test_flying import lonlat, square, write_features
 
 from planner.errors import InfeasibleError
@@ -42,22 +42,24 @@ def off_m(plan, east_m, north_m, half_m):
 
 
 def test_a_plan_round_a_keep_out_area_has_its_gap_there_and_nowhere_else(tmp_path):
-    mission, scene = job(tmp_path, farm(0.0, -37.5, 6.0))
+    asked, _ = job(tmp_path, farm(0.0, -37.5, 6.0))
+    write_area(tmp_path, box_deg(110.0, 60.0))
+    mission, scene = read_mission(asked.file), read_scene(asked)
     plan = make_plan(mission, scene)
     assert plan.path_faults == ()
     assert off_m(plan, 0.0, -37.5, 6.0) >= 10 - 0.01  # the square in the file goes through longitude and latitude
     lines = {line.line_id: line for line in plan.lines}
     assert sorted(lines) == ["L01", "L02a", "L02b", "X01", "X02", "X03"]
-    # 12 m of farm, 10 m of margin and 40 m of lead on either side (C)
-    said = r"L02 is split into L02a and L02b with 112\.[01] m left out between for keep-out area the farm"
+    # 12 m of farm, on either side 10 m of margin, 40 m of lead and at 8 m/s 8^2 / (2 x 1.5) m to stop (C)
+    said = r"L02 is split into L02a and L02b with 154\.[678] m left out between for keep-out area the farm"
     assert [re.fullmatch(said, change) is not None for change in plan.changes] == [True]
     found = assess(mission, scene, plan)
     forecast = found.forecast
     east, north = np.meshgrid(*forecast.cells.centres_m())
     short = forecast.judged & (forecast.density_per_m2 < 40)
     assert short.any()
-    # 16 m to the edge of the margin and 40 m of lead; L01 sees as far as its own half swath (C)
-    assert np.abs(east[short]).max() < 16 + 40 + 1
+    # 16 m to the edge of the margin, 40 m of lead and 21 m to stop; L01 sees as far as its own half swath (C)
+    assert np.abs(east[short]).max() < 16 + 40 + 21.4 + 1
     assert north[short].max() < 0
     assert short[np.hypot(east, north + 37.5) < 6].all()
     causes = forecast.cause[short]
