@@ -113,20 +113,31 @@ def _rest_on_block(z, place, east_m, north_m, block_row, block_col, radius, best
 
 @kernel
 def _rest_on_ground(z, ceilings, place, east, north, radius, heights):
-    """Raise each of `heights` to that of a ball that rests on the ground."""
+    """Raise each of `heights` to that of a ball that rests on the ground.
+
+    The block that held up the ball at the last place is looked at first: on a path the next one rests near it, and
+    what is found there spares most of the others.
+    """
     side = place[2] * BLOCK_SQUARES
     rows, cols = ceilings.shape
+    touched_row, touched_col = -1, -1
     for i in range(len(heights)):
         first_row, last_row = (place[1] - north[i] - radius) / side, (place[1] - north[i] + radius) / side
         first_col, last_col = (east[i] - radius - place[0]) / side, (east[i] + radius - place[0]) / side
+        top, bottom = max(int(np.floor(first_row)), 0), min(int(np.floor(last_row)), rows - 1)
+        left, right = max(int(np.floor(first_col)), 0), min(int(np.floor(last_col)), cols - 1)
         best = heights[i]
-        for row in range(max(int(np.floor(first_row)), 0), min(int(np.floor(last_row)), rows - 1) + 1):
-            for col in range(max(int(np.floor(first_col)), 0), min(int(np.floor(last_col)), cols - 1) + 1):
+        if top <= touched_row <= bottom and left <= touched_col <= right:
+            best = _rest_on_block(z, place, east[i], north[i], touched_row, touched_col, radius, best)
+        for row in range(top, bottom + 1):
+            for col in range(left, right + 1):
                 if ceilings[row, col] + radius <= best:
                     continue
                 x, y = place[0] + col * side - east[i], place[1] - row * side - north[i]
                 if ceilings[row, col] + _cap(x, y, side, radius) > best:
-                    best = _rest_on_block(z, place, east[i], north[i], row, col, radius, best)
+                    higher = _rest_on_block(z, place, east[i], north[i], row, col, radius, best)
+                    if higher > best:
+                        best, touched_row, touched_col = higher, row, col
         heights[i] = best
 
 
