@@ -30,6 +30,7 @@ from planner.survey.outlook import judge
 from planner.survey.patching import patched_plan
 
 HELD = {"agl_m": 45, "speed_mps": 6, "line_spacing_m": 38, "heading_deg": 90, "following": "terrain"}
+OPEN = {"agl_m": None, "speed_mps": None}
 ALL = {"density_per_m2": 350, "percentile": 0}
 
 
@@ -333,3 +334,20 @@ def test_a_patch_line_is_put_where_the_way_grows_least(meadow):
     found = patched_plan(mission, scene, without, [(third, profile)], flyer)
     assert [line.line_id for line in found.plan.lines] == ["L01", "L02", "P01"]
     assert np.allclose(found.plan.lines[2].points_m, plan.lines[2].points_m)
+
+
+def test_counting_on_less_reach_is_flown_where_patch_lines_take_longer(tmp_path):
+    mission, scene = job(tmp_path, flight=OPEN, requirement={"density_per_m2": 150, "percentile": 0, "cell_m": 2})
+    plan = make_plan(mission, scene)
+    before = make_forecast(mission, scene, plan.lines)
+    lost_m2 = before.coverage.by_cause_m2["over range"]
+    assert lost_m2 > before.coverage.below_m2 / 2 > 0
+    found = mend_plan(mission, scene, plan)
+    assert found.forecast.met
+    (step,) = found.steps
+    assert step.why == f"to close {lost_m2:.0f} m2 over range, sooner than by patch lines"
+    assert step.what.startswith("planned anew: ")
+    farthest = [
+        each.settings.agl_m / np.cos(np.radians(each.settings.usable_half_angle_deg)) for each in (found.plan, plan)
+    ]
+    assert farthest[0] < 0.95 * farthest[1]

@@ -27,6 +27,8 @@ NEARER = 0.93
 """Times the reach of the sensor that is counted on, each time that too much lies beyond it."""
 SHARPER = 0.9
 """Times the height error that is planned for, each time that too many cells are not exact enough."""
+FEW_PULSES = 10
+"""Where so many times the area that lacks pulses falls short for other causes, a higher density is not tried."""
 MOST_DENSER = 1.6
 """Times the density planned for, from one plan to the next at most."""
 
@@ -50,14 +52,19 @@ def assured(job: Job, first: State, steps: list[MendStep]) -> State:
     as it is forecast, is kept where none does better; what the other one costs over it is a step.
     """
     bounds = 0.0, np.inf
-    tried = [first]
+    tried, refused = [first], set[tuple[float, float]]()
     for _ in range(TRIES):
-        state = tried[-1]
+        state, new = tried[-1], None
         options, bounds = _next_aims(job, state, bounds)
-        new = next((one for aim in options if (one := planned_for(job, state, aim)) is not None), None)
+        for aim in options:
+            other = aim.reach, aim.sharper
+            new = None if other in refused else planned_for(job, state, aim)
+            if new is not None:
+                break
+            refused.add(other)
         if new is None:
             break
-        if new.aim.reach != state.aim.reach or new.aim.sharper != state.aim.sharper:
+        if (new.aim.reach, new.aim.sharper) != (state.aim.reach, state.aim.sharper):
             bounds = 0.0, np.inf
         tried.append(new)
     settled = [one for one in tried if _settled(job, one.forecast)]
@@ -151,12 +158,14 @@ def _next_aims(job: Job, state: State, bounds: tuple[float, float]) -> tuple[lis
     aim, settled = state.aim, _settled(job, state.forecast)
     low, high = (bounds[0], min(bounds[1], aim.denser)) if settled else (max(bounds[0], aim.denser), bounds[1])
     wanted = aim.denser * float(np.clip(_lacking(job, state), 1 / MOST_DENSER, MOST_DENSER))
+    others = area_m2(state.forecast, (*RANGE_LOST, *INEXACT))
+    pulses = area_m2(state.forecast, TOO_FEW)
     options = [] if settled else _other_aims(job, state)
-    if high > low * (1 + NEAR) and not (settled and wanted > aim.denser * (1 - NEAR)):
+    helps = wanted <= aim.denser * (1 - NEAR) if settled else pulses > others / FEW_PULSES
+    if helps and high > low * (1 + NEAR):
         within = low * (1 + NEAR / 2) < wanted < high * (1 - NEAR / 2)
         denser = replace(aim, denser=wanted if within else _between(low, high))
-        pulses_lack = area_m2(state.forecast, TOO_FEW) > area_m2(state.forecast, (*RANGE_LOST, *INEXACT))
-        options.insert(0 if pulses_lack and aim.reach < 1 else len(options), denser)
+        options.insert(0 if pulses > others and aim.reach < 1 else len(options), denser)
     return options, (low, high)
 
 
@@ -215,7 +224,9 @@ def nearer(job: Job, first: State, patched: State, why: str) -> tuple[State, Men
     """
     for many in (1, 2):
         new = planned_for(job, first, replace(first.aim, reach=NEARER**many * first.aim.reach))
-        if new is not None and new.forecast.met:
+        if new is None or new.below_m2 > first.below_m2 / 2:
+            return None
+        if new.forecast.met:
             if patched.forecast.met and new.time_s >= patched.time_s:
                 return None
             said = new_settings(first.plan, new.plan)
