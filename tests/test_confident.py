@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from made_site import box_deg, write_area, write_mission, write_raster
 
+from planner.errors import InputError
 from planner.files.bundle import summary_dict, summary_schema
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
@@ -201,3 +202,12 @@ def test_the_summary_and_its_words_say_how_the_plan_stands_to_the_confidence(fie
     assert f"{figures['minutes_added']:+.1f} min" in words
     assert words[1:] in verdict_text(told, Path("out"))
     assert sure_text(replace(told, forecast=replace(found.forecast, sure=None))) is None
+
+
+def test_a_beam_without_a_swath_is_refused(field, plans):
+    mission, scene = field
+    beam = replace(mission.sensor, pattern="profiling", line_rates_hz=(), optical_fov_deg=0, usable_fov_deg=0)
+    asked = replace(sure(mission, 0.9), sensor=beam)
+    lines = [replace(line, line_rate_hz=0.0, usable_half_angle_rad=0.0) for line in plans[0.95].plan.lines]
+    with pytest.raises(InputError, match=r"E34 .*a confidence of 0\.9 is asked for, and the beam of .* has no swath"):
+        judge(asked, scene, fire(asked, scene, lines))

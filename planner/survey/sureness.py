@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from planner.errors import Fault, InputError
 from planner.forecast.accuracy import TESTED_SLOPE_DEG
 from planner.forecast.budgets import CellErrors
 from planner.forecast.confidence import Confidence, Ground, Seen, Sure, hold, judge_confidence
@@ -98,10 +99,20 @@ def sure_of(
         Parts of the site weighed at the same time; the result does not depend on it.
     before : Before, optional
         The flight without its last lines.
+
+    Raises
+    ------
+    InputError
+        E34 where a confidence is asked of a beam without a swath.
     """
     confidence = mission.requirement.confidence
     if confidence is None:
         return None
+    if any(leg.pattern.kind == "profiling" for leg in seen.legs):
+        what = (
+            f"a confidence of {confidence:g} is asked for, and the beam of {mission.sensor.name} has no swath"
+        )
+        raise InputError(Fault("E34", what, "requirement", "leave confidence out, or take a sensor that scans"))
     blocks, sample = _sampled(dry, MOST_HELD)
     new = sample if before is None else sample & _changed(before, seen, density_per_m2)
     ground = _ground(mission, scene, seen, errors, density_per_m2, new, cells)
