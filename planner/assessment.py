@@ -23,11 +23,12 @@ from planner.forecast.budgets import CellErrors
 from planner.forecast.calibration import Calibration
 from planner.forecast.calibrationlines import Help
 from planner.forecast.checkpoints import Layout
-from planner.forecast.confidence import Confidence, Seen, Sure
+from planner.forecast.confidence import Confidence, Seen
 from planner.forecast.density import CoverageFigures, DensityFigures
 from planner.forecast.faces import FaceFigures
 from planner.forecast.gaps import Gap
 from planner.forecast.parts import CaseFigures, PartFigures
+from planner.forecast.sure import Sure
 from planner.forecast.volumes import ChangeForecast, VolumeForecast
 from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission

@@ -3,7 +3,6 @@
 Lives here: chances per cell and for the site, by the closed forms of `perturbed`. Must not know how lines were planned.
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -33,7 +32,8 @@ ROUNDING = 1e-9
 
 _RATE_STEPS = 512
 _EDGE_STEPS = 512
-_SPAN = 2048  # cells weighed by one thread in one go
+SPAN = 2048
+"""Cells weighed by one thread in one go."""
 
 
 @dataclass(frozen=True)
@@ -74,38 +74,6 @@ class Confidence:
     below_pct_p50: float
     below_pct_p95: float
     chance_met: float
-
-
-@dataclass(frozen=True)
-class Sure:
-    """What cells have with a chance of at least so much.
-
-    Attributes
-    ----------
-    confidence : float
-        The chance, 0-1.
-    draws : int
-        Flights that it was counted over.
-    doubt : float
-        One standard error of that chance by so many draws, which is taken off what is counted.
-    density_per_m2 : ndarray, shape (rows, cols)
-        Density that a cell has in that share of draws; nan where it is not judged [1/m2].
-    exact : ndarray of bool, shape (rows, cols)
-        False where a cell meets the density with that chance, but not together with the height error asked for.
-    """
-
-    confidence: float
-    draws: int
-    doubt: float
-    density_per_m2: Array
-    exact: Mask
-
-    def in_words(self) -> str:
-        """Return the chance and how it is counted."""
-        return (
-            f"a chance of at least {self.confidence:g}, counted over {self.draws} draws with one standard error of "
-            f"that, {self.doubt:.2g}, taken off"
-        )
 
 
 @dataclass(frozen=True)
@@ -215,44 +183,6 @@ def judge_confidence(
     )
 
 
-def hold(
-    seen: Seen,
-    ground: Ground,
-    cells: CellGrid,
-    requirement: Requirement,
-    draws: Draws,
-    confidence: float,
-    *,
-    target_sd_m: float | None = None,
-    threads: int = 2,
-) -> Sure:
-    """Return what cells have with a chance of at least `confidence`; the others are as for `judge_confidence`.
-
-    A cell meets a density with that chance where the density that is returned meets it. A chance p counted over n draws
-    is known to the root of p (1 - p) / n, which is taken off.
-    """
-    *inputs, site, asked = kernel_inputs(seen, ground, cells, requirement, draws, target_sd_m)
-    count = cells.rows * cells.cols
-    doubt = math.sqrt(confidence * (1 - confidence) / draws.count)
-    place = draws.count - math.ceil(min(confidence + doubt, 1.0) * draws.count * (1 - ROUNDING))
-    held = np.zeros((count, 2))
-    spans = [(first, min(first + _SPAN, count)) for first in range(0, count, _SPAN)]
-
-    def weigh(span: tuple[int, int]) -> None:
-        perturbed.hold_cells(span, *inputs, draws.terms, site, asked, place, held)
-
-    with ThreadPoolExecutor(threads) as pool:
-        list(pool.map(weigh, spans))
-    need = asked[0]
-    return Sure(
-        confidence=confidence,
-        draws=draws.count,
-        doubt=doubt,
-        density_per_m2=np.where(ground.judged, held[:, 0].reshape(ground.judged.shape) / cells.cell_m**2, np.nan),
-        exact=~ground.judged | ((held[:, 0] < need) | (held[:, 1] >= need)).reshape(ground.judged.shape),
-    )
-
-
 def cells_that_may_fail(percentile: float, many: int) -> int:
     """Return how many of the judged cells may lie below where the cell at a percentile must not [percent]."""
     return int(percentile / 100 * (max(many, 1) - 1) * (1 + ROUNDING))
@@ -285,7 +215,7 @@ def _weigh(
     count = cells.rows * cells.cols
     *inputs, site, asked = kernel_inputs(seen, ground, cells, requirement, draws, target_sd_m)
     hits = np.zeros((count, perturbed.HITS), dtype=np.int32)
-    spans = [(first, min(first + _SPAN, count)) for first in range(0, count, _SPAN)]
+    spans = [(first, min(first + SPAN, count)) for first in range(0, count, SPAN)]
 
     def weigh(span: tuple[int, int]) -> npt.NDArray[np.int64]:
         failing = np.zeros(draws.count, dtype=np.int64)

@@ -12,7 +12,7 @@ import rasterio.features
 import shapely
 from affine import Affine
 
-from planner.forecast.confidence import Sure
+from planner.forecast.sure import Sure
 from planner.ground.surface import CellGrid, HeightGrid, Scene
 from planner.ranging.pulses import Tally
 from planner.requirement import Requirement

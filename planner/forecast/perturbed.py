@@ -394,38 +394,3 @@ def weigh_cells(span, looks, faces, flight, lights, drawn, fields, leaves, terms
         if judged[cell]:
             scale = draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, asked, work)
             _judge(totals, effects, terms, variances[cell], scale, need, most_variance, hits[cell], below)
-
-
-@kernel
-def hold_cells(span, looks, faces, flight, lights, drawn, fields, leaves, terms, site, asked, place, held):
-    """Fill what the judged cells of a span bring in all but the `place` draws that bring least.
-
-    The others are as for `weigh_cells`.
-
-    Parameters
-    ----------
-    place : int
-        How many draws may bring less.
-    held : ndarray, shape (cells, 2)
-        Filled: returns, and the same where draws in which the height is not exact enough bring none.
-    """
-    judged, variances = site[0], site[5]
-    most_variance = asked[2]
-    many = len(terms)
-    effects, counts = np.ones((many, 5)), np.empty(many)
-    totals, of_leg = np.zeros((many, 1)), np.zeros((many, 1))
-    work = effects, totals, of_leg
-    for cell in range(span[0], span[1]):
-        if not judged[cell]:
-            continue
-        scale = draw_cell(cell, looks, faces, flight, lights, drawn, fields, leaves, site, asked, work)
-        for draw in range(many):
-            counts[draw] = totals[draw, ALL] * scale * effects[draw, draws.PASSED]
-        held[cell, 0] = np.partition(counts, place)[place]
-        for draw in range(many):
-            variance = 0.0
-            for term in range(variances.shape[1]):
-                variance += variances[cell, term] * terms[draw, term] ** 2
-            if not variance <= most_variance:
-                counts[draw] = 0.0
-        held[cell, 1] = np.partition(counts, place)[place]

@@ -15,9 +15,10 @@ import numpy.typing as npt
 from planner.errors import Fault, InputError
 from planner.forecast.accuracy import TESTED_SLOPE_DEG
 from planner.forecast.budgets import CellErrors
-from planner.forecast.confidence import Confidence, Ground, Seen, Sure, hold, judge_confidence
+from planner.forecast.confidence import Confidence, Ground, Seen, judge_confidence
 from planner.forecast.draws import Draws, SiteDoubts, class_log_sds, make_draws
 from planner.forecast.parts import cell_classes
+from planner.forecast.sure import Sure, hold
 from planner.ground.surface import CellGrid, Scene
 from planner.mission import Mission
 from planner.ranging.uncertainty import TERMS
@@ -109,9 +110,7 @@ def sure_of(
     if confidence is None:
         return None
     if any(leg.pattern.kind == "profiling" for leg in seen.legs):
-        what = (
-            f"a confidence of {confidence:g} is asked for, and the beam of {mission.sensor.name} has no swath"
-        )
+        what = f"a confidence of {confidence:g} is asked for, and the beam of {mission.sensor.name} has no swath"
         raise InputError(Fault("E34", what, "requirement", "leave confidence out, or take a sensor that scans"))
     blocks, sample = _sampled(dry, MOST_HELD)
     new = sample if before is None else sample & _changed(before, seen, density_per_m2)
