@@ -11,9 +11,8 @@ import planner
 from planner.errors import InfeasibleError, InputError
 from planner.files.geofiles import read_scene
 from planner.files.missionfile import read_mission
-from planner.survey import assess, make_plan
+from planner.survey import assess, make_plan, sureness
 from planner.survey import quality as qualities
-from planner.survey import sureness
 
 MISSIONS = Path(planner.__file__).parents[1] / "missions"
 
