@@ -102,7 +102,7 @@ def explain(
     # The side is written to 9 digits: a little less asks for the same cells.
     cells = cells_on(scene.top, float(summary["density"]["cell_m"]) * (1 - 1e-6))
     story = tell_cell(mission, scene, lines, cells, (lon_deg, lat_deg), progress=tell)
-    return _with_errors(story, folder, scene)
+    return _with_chance(_with_errors(story, folder, scene), folder, scene, mission)
 
 
 def tell_cell(
@@ -125,7 +125,7 @@ def tell_cell(
     density = _density(job, whole)
     judged, water = (_alone(mask, job) for mask in (cells.inside(scene.area), water_cells(scene.cover, cells)))
     code = int(decide_causes(density, judged, water, whole, job.cell, scene.top, legs, wanted)[0, 0])
-    cause = {0: "met", NOT_JUDGED: "not judged"}.get(code) or CAUSES[code - 1]
+    cause = _cause_of(code)
     per_m2 = float(density[0, 0])
     by_case = _in_cases(job, whole, per_m2)
     lon, lat = scene.frame.to_lonlat(*job.spot.centre_m[:2])
@@ -159,6 +159,26 @@ def _with_errors(story: CellStory, folder: Path, scene: Scene) -> CellStory:
     (combined, single, *_), (code,) = (grid_values(path, scene.frame, place_m) for path in paths)
     term = "" if np.isnan(code) else TERMS[int(code)]
     return replace(story, vertical_combined_m=combined, vertical_single_m=single, dominant_term=term)
+
+
+def _with_chance(story: CellStory, folder: Path, scene: Scene, mission: Mission) -> CellStory:
+    """Return the story with what the cell has by the confidence asked for, as the raster of causes holds it."""
+    confidence, path = mission.requirement.confidence, folder / "cause.tif"
+    if confidence is None or not path.is_file():
+        return story
+    place_m = tuple(float(value) for value in scene.frame.from_lonlat(story.lon_deg, story.lat_deg))
+    (code,) = grid_values(path, scene.frame, place_m)
+    cause = _cause_of(NOT_JUDGED if np.isnan(code) else int(code))
+    advice = story.advice if cause in ("met", "not judged") else _sure_advice(cause)
+    return replace(story, confidence=confidence, sure_cause=cause, advice=advice)
+
+
+def _cause_of(code: int) -> str:
+    return {0: "met", NOT_JUDGED: "not judged"}.get(code) or CAUSES[code - 1]
+
+
+def _sure_advice(cause: str) -> str:
+    return advice_for({cause: 1.0}, [1], ["as planned"])
 
 
 def _summary(folder: Path) -> dict[str, Any]:

@@ -17,7 +17,7 @@ from planner.files.linefiles import read_lines
 from planner.files.missionfile import read_mission
 from planner.files.planfiles import collection_text, plan_geojson, write_grid
 from planner.forecast.budgets import NO_TERM
-from planner.forecast.gaps import CAUSES
+from planner.forecast.gaps import CAUSES, NOT_JUDGED
 from planner.ranging.uncertainty import TERMS
 from planner.survey import review
 from planner.why import explain, tell_cell
@@ -193,6 +193,21 @@ def test_the_vertical_error_is_read_from_the_folder(job, copied):
     assert story.dominant_term == TERMS[errors.dominant.reshape(shape)[place]]
     assert f"{100 * both['combined'][place]:.1f} cm of all passes" in str(story)
     assert str(story).count(f"most of the first: {story.dominant_term}") == 1
+
+
+def test_a_cell_is_told_by_the_confidence_asked_for_as_the_folder_holds_it(tmp_path):
+    asked = {"cell_m": 2.0, "density_per_m2": 255, "confidence": 0.9}
+    assessment = write_out(write_job(tmp_path, requirement=asked, doubts={"draws": 0}))
+    out, forecast = tmp_path / "out" / "meadow", assessment.forecast
+    assert explain(out, *degrees(OPEN)).sure_cause == "", "a folder without its causes says nothing of it"
+    write_grid(out / "cause.tif", {"cause": forecast.cause}, assessment, "code", NOT_JUDGED)
+    nominal = told(assessment, OPEN).cause
+    names = {0: "met"} | dict(enumerate(CAUSES, start=1))
+    story = explain(out, *degrees(OPEN))
+    cells = forecast.cells
+    place = int((cells.north_m - OPEN[1]) / cells.cell_m), int((OPEN[0] - cells.west_m) / cells.cell_m)
+    assert (story.cause, story.sure_cause) == (nominal, names[int(forecast.cause[place])])
+    assert "with a chance of 0.9, as is asked: " in str(story)
 
 
 def test_the_best_single_pass_takes_the_whole_share(job, tmp_path):

@@ -103,6 +103,10 @@ class CellStory:
         is not known [m].
     dominant_term : str
         What makes most of the variance of the first; empty where that is not known.
+    confidence : float or None
+        The chance with which the requirement wants cells to meet it, 0-1; None where it asks for none.
+    sure_cause : str
+        As `cause`, for what the cell has with that chance; empty where it is not known.
     """
 
     lon_deg: float
@@ -124,6 +128,8 @@ class CellStory:
     vertical_combined_m: float = math.nan
     vertical_single_m: float = math.nan
     dominant_term: str = ""
+    confidence: float | None = None
+    sure_cause: str = ""
 
     def as_dict(self) -> dict[str, Any]:
         """Return the story as plain values, by the names of its fields."""
@@ -135,13 +141,9 @@ class CellStory:
 
 
 def _of_the_cell(story: CellStory) -> Iterator[str]:
-    verdict = {
-        "met": "meets its density",
-        "not judged": "not judged: its middle lies outside the area",
-        "water": "below its density, as expected of open water",
-    }
-    said = verdict.get(story.cause, f"below its density, for: {story.cause}")
-    yield f"cell of {story.cell_m:g} m at lon {story.lon_deg:.7f} lat {story.lat_deg:.7f}: {said}"
+    yield f"cell of {story.cell_m:g} m at lon {story.lon_deg:.7f} lat {story.lat_deg:.7f}: {_verdict(story.cause)}"
+    if story.confidence is not None and story.sure_cause:
+        yield f"  with a chance of {story.confidence:g}, as is asked: {_verdict(story.sure_cause)}"
     passes = "all passes pooled" if story.coverage == "aggregate" else "the best single pass"
     yield f"  {_number(story.density_per_m2)} of {story.target_per_m2:g} {story.returns} returns per m2, {passes}"
     yield (
@@ -156,6 +158,16 @@ def _of_the_cell(story: CellStory) -> Iterator[str]:
         yield f"  uneven: its pieces slope by {flattest:.0f} to {steepest:.0f} deg, and incidence is to their mean"
     if story.case_per_m2:
         yield "  per m2 in other cases: " + ", ".join(f"{name} {_number(n)}" for name, n in story.case_per_m2.items())
+
+
+def _verdict(cause: str) -> str:
+    verdict = {
+        "met": "meets its density",
+        "not judged": "not judged: its middle lies outside the area",
+        "water": "below its density, as expected of open water",
+        "height error": "meets its density, not together with the height error",
+    }
+    return verdict.get(cause, f"below its density, for: {cause}")
 
 
 def _of_the_lines(story: CellStory) -> Iterator[str]:
