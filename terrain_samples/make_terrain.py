@@ -47,7 +47,8 @@ def geojson(drawn: Outlines) -> str:
     to_lonlat = pyproj.Transformer.from_crs(drawn.crs, "EPSG:4326", always_xy=True)
 
     def lonlat(line: shapely.Geometry) -> list[list[float]]:
-        return np.column_stack(to_lonlat.transform(*shapely.get_coordinates(line).T)).round(7).tolist()
+        east, north, *heights = shapely.get_coordinates(line, include_z=bool(shapely.has_z(line))).T
+        return np.column_stack([*to_lonlat.transform(east, north), *heights]).round(7).tolist()
 
     features = []
     for fields, part in drawn.parts:

@@ -21,7 +21,7 @@ import shapely
 from affine import Affine
 
 from planner.assessment import Plan
-from planner.errors import SafetyError
+from planner.errors import InputError, SafetyError
 from planner.files.cards import load_aircraft
 from planner.files.geofiles import read_scene
 from planner.files.linefiles import read_lines
@@ -276,12 +276,18 @@ def test_lines_lower_than_the_towers_rise_over_them_and_their_conductors() -> No
     assert max(figure.agl_max_m for figure in plan.figures) < limits.ceiling_agl_m
 
 
-def test_a_wider_margin_round_the_school_yard_refuses_the_flight() -> None:
+def test_a_wider_margin_round_the_school_yard_is_kept_until_it_takes_in_the_take_off_place() -> None:
     mission = asked("petrow")
-    mission = replace(mission, hazards=replace(mission.hazards, keep_out_margin_m=120.0))
-    with pytest.raises(SafetyError, match=r"E27 .*comes within [\d.]+ m of keep-out area school yard") as refused:
-        make_plan(mission, read_scene(mission))
-    assert refused.value.exit_code == 4
+    wide, too_wide = (
+        replace(mission, hazards=replace(mission.hazards, keep_out_margin_m=margin_m)) for margin_m in (120.0, 400.0)
+    )
+    scene = read_scene(wide)
+    plan = make_plan(wide, scene)
+    assert plan.path_faults == ()
+    assert any("for keep-out area school yard" in change for change in plan.changes)
+    with pytest.raises(InputError, match=r"E30 .*school yard") as refused:
+        make_plan(too_wide, scene)
+    assert refused.value.exit_code == 2
 
 
 def test_following_the_terrain_does_not_keep_an_open_pit_under_the_usual_ceiling() -> None:

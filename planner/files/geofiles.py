@@ -24,6 +24,7 @@ from planner.files.datums import check_vertical, frame_doubt, height_link, site_
 from planner.files.facefiles import read_walls
 from planner.files.featurefiles import read_features
 from planner.files.hazardfiles import read_hazards
+from planner.files.peaks import over_peaks
 from planner.files.sunlight import read_solar_spectrum
 from planner.files.surroundingfiles import read_surroundings
 from planner.files.terrainfiles import TerrainFile, check_proj, inspect_terrain, is_remote, located, read_heights
@@ -86,6 +87,7 @@ def read_scene(mission: Mission) -> Scene:
     grids = [
         read_heights(each.source, sheet.frame, bounds, spacing_m, mission.terrain.vertical_unit) for each in terrains
     ]
+    upper = over_peaks(terrains[-1].source, sheet.frame, grids[-1], mission.terrain.vertical_unit)
     cautions = [text for terrain in terrains for text in terrain.cautions]
     for terrain, grid in zip(terrains, grids, strict=True):
         cautions += _check_holes(mission, sheet, terrain, grid)
@@ -113,6 +115,7 @@ def read_scene(mission: Mission) -> Scene:
         cover=cover,
         features=features,
         walls=walls,
+        upper=None if upper is grids[-1] else upper,
         walkable=None if within is None else read_allowed(_folder(mission) / within, sheet.frame, sheet.area),
         grid_crs=next(projected, None),
         sunlight=read_solar_spectrum(),

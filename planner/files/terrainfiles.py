@@ -97,6 +97,13 @@ class TerrainFile:
         back = ~self.transform
         return np.asarray(back.a * x + back.b * y + back.c), np.asarray(back.d * x + back.e * y + back.f)
 
+    def places(self, frame: Frame, col: npt.ArrayLike, row: npt.ArrayLike) -> tuple[Array, Array]:
+        """Return local east and north [m] of columns and rows (0 at the outer corner), any shape."""
+        across, down, to = np.asarray(col, dtype=np.float64), np.asarray(row, dtype=np.float64), self.transform
+        x, y = to.a * across + to.b * down + to.c, to.d * across + to.e * down + to.f
+        east, north = _between(self.crs, frame.crs).transform(x, y)
+        return np.asarray(east - frame.origin_east_m), np.asarray(north - frame.origin_north_m)
+
     def share_of(self, frame: Frame, geometry: shapely.Geometry) -> float:
         """Return the share of a polygon in local coordinates that lies within the raster's outline, 0-1."""
         fine = shapely.segmentize(geometry, 100.0)

@@ -207,10 +207,15 @@ def crossed_m(areas: Sequence[Sensitive], points_m: Array) -> Array:
 
 
 def upper_surface(scene: Scene) -> HeightGrid:
-    """Return the higher of bare earth and top surface at each vertex: noise may leave ground above the top."""
+    """Return what to keep clear of: the top surface over all its pixels, or bare earth that noise leaves above it."""
+    highest = _highest(scene)
     if scene.top is scene.ground:
-        return scene.top
-    return replace(scene.top, heights_m=np.maximum(scene.top.heights_m, scene.ground.heights_m))
+        return highest
+    return replace(highest, heights_m=np.maximum(highest.heights_m, scene.ground.heights_m))
+
+
+def _highest(scene: Scene) -> HeightGrid:
+    return scene.top if scene.upper is None else scene.upper
 
 
 def nearest_of_scene(scene: Scene, points_m: Array, terrain_doubt_m: float, threads: int = 2) -> Nearest:
@@ -233,9 +238,10 @@ def nearest_of_scene(scene: Scene, points_m: Array, terrain_doubt_m: float, thre
         Distances [m], 0 at worst; nan beside the terrain. Obstacles are numbered after the surfaces.
     """
     doubt = float(np.hypot(terrain_doubt_m, scene.frame_doubt_m))
-    surfaces = [nearest_surface(scene.ground, points_m, "the ground", threads)]
+    bare = _highest(scene) if scene.top is scene.ground else scene.ground
+    surfaces = [nearest_surface(bare, points_m, "the ground", threads)]
     if scene.top is not scene.ground:
-        surfaces.append(nearest_surface(scene.top, points_m, "the top surface", threads))
+        surfaces.append(nearest_surface(_highest(scene), points_m, "the top surface", threads))
     looked = _unlooked(points_m)
     for number, surface in enumerate(surfaces):
         lower = ~(surface.distance_m - doubt >= looked.distance_m)

@@ -247,6 +247,9 @@ class Scene:
         Parts of the site that are reported apart.
     walls : tuple of Wall
         Faces that the user marks.
+    upper : HeightGrid or None
+        The top surface raised over what stands out of its raster between the vertices, for clearance; None where
+        nothing does.
     walkable : shapely MultiPolygon or None
         Where checkpoints may stand, local coordinates [m]; None where nobody limits them.
     grid_crs : pyproj.CRS or None
@@ -292,6 +295,7 @@ class Scene:
     cover: GroundCover | None = None
     features: tuple[Feature, ...] = ()
     walls: tuple[Wall, ...] = ()
+    upper: HeightGrid | None = None
     walkable: shapely.MultiPolygon | None = None
     grid_crs: pyproj.CRS | None = None
     sunlight: SolarSpectrum | None = None

@@ -12,6 +12,7 @@ SIZE_M = (3000.0, 80.0)
 TURN_DEG = 8.0  # the line, anticlockwise from grid east
 TOWERS, SPAN_M, TOWER_M = 11, 300.0, 45.0
 SAG_M = 9.0  # of the lowest conductor on a hot day
+DRAWN_AGL_M = 50.0  # of a line that somebody drew along the towers
 PLAIN_M, SWING_M = 60.0, 45.0  # middle height of the fields, and how far they rise and fall from it
 FARM_M = (620.0, 150.0)  # along and across the line, to its middle
 STEP_M = 1 / 8
@@ -61,12 +62,14 @@ def outlines() -> dict[str, Outlines]:
         for number, place in enumerate(places, 1)
     ]
     wire = {"name": "conductors", "kind": "wire", "height_agl_m": TOWER_M, "sag_m": SAG_M} | sure
-    flown = [along_line(shapely.Point(end * SIZE_M[0] / 2, 0)) for end in (-1, 1)]
+    ends = [along_line(shapely.Point(end * SIZE_M[0] / 2, 0)) for end in (-1, 1)]
+    flown = [(end.x, end.y, DRAWN_AGL_M) for end in ends]
+    drawn = {"name": "over the towers", "height_reference": "agl", "speed_mps": 6.0}
     x, y = FARM_M
     farm = along_line(shapely.box(x - 45, y - 35, x + 45, y + 35))
     return {
         "castlefen_area.geojson": Outlines(LATTICE.crs, [({"name": "Castlefen line"}, corridor())]),
         "castlefen_obstacles.geojson": Outlines(LATTICE.crs, [*towers, (wire, shapely.LineString(places))]),
-        "castlefen_lines.geojson": Outlines(LATTICE.crs, [({"name": "over the towers"}, shapely.LineString(flown))]),
+        "castlefen_lines.geojson": Outlines(LATTICE.crs, [(drawn, shapely.LineString(flown))]),
         "castlefen_keep_out.geojson": Outlines(LATTICE.crs, [({"name": "Fen Farm"}, farm)]),
     }
