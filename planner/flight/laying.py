@@ -184,7 +184,7 @@ def lay_over(site: SiteFlown, task: Task, candidate: Candidate, following: Follo
 
 def _outer_m(swaths: Swaths, percent: float) -> float:
     """Return how far outward a share [percent] of the outermost swaths reach at least [m]; inf where none is known."""
-    outer = np.concatenate([np.append(leg.halves_m[0, 0], leg.halves_m[1, -1]) for leg in swaths.legs])
+    outer = np.concatenate([leg.outer_m.ravel() for leg in swaths.legs])
     known = outer[np.isfinite(outer)]
     return float(np.percentile(known, 100 - percent)) if known.size else np.inf
 
