@@ -6,6 +6,7 @@ Lives here: what such a file must say. Must not know which cells are faces, or w
 import shapely
 
 from planner.files.areafiles import NAME_FIELDS
+from planner.files.featurefiles import missed_cautions
 from planner.files.hazardfields import Drafted, drafted
 from planner.ground.geodesy import Frame
 from planner.ground.surface import Wall
@@ -46,10 +47,7 @@ def read_walls(mission: Mission, frame: Frame, area: shapely.MultiPolygon) -> tu
     ]
     within = tuple(wall for wall in walls if wall.line.intersects(area))
     missed = [wall.name for wall in walls if wall not in within]
-    if not missed:
-        return within, []
-    held = "none of the walls lies" if not within else f"{', '.join(missed)}: not"
-    return within, [f"{path.name}: {held} in the area; nothing is reported on {'them' if len(missed) > 1 else 'it'}."]
+    return within, missed_cautions(path, "walls", missed, all_missed=not within)
 
 
 def _line(drawn: Drafted) -> shapely.LineString:

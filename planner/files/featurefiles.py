@@ -3,7 +3,7 @@
 Lives here: what such a file must say, and the outline of each feature. Must not know what is reported.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -50,10 +50,15 @@ def read_features(mission: Mission, frame: Frame, area: shapely.MultiPolygon) ->
     features = [Feature(name, shapely.union_all(parts)) for name, parts in outlines.items()]
     within = tuple(feature for feature in features if feature.polygon.intersection(area).area > 0)
     missed = [feature.name for feature in features if feature not in within]
+    return within, missed_cautions(path, "features of interest", missed, all_missed=not within)
+
+
+def missed_cautions(path: Path, kind: str, missed: Sequence[str], *, all_missed: bool) -> list[str]:
+    """Return what the reader must be told of named shapes of a file that miss the area; nothing where none does."""
     if not missed:
-        return within, []
-    held = "none of the features of interest lies" if not within else f"{', '.join(missed)}: not"
-    return within, [f"{path.name}: {held} in the area; nothing is reported on {'them' if len(missed) > 1 else 'it'}."]
+        return []
+    held = f"none of the {kind} lies" if all_missed else f"{', '.join(missed)}: not"
+    return [f"{path.name}: {held} in the area; nothing is reported on {'them' if len(missed) > 1 else 'it'}."]
 
 
 def _fault(code: str, what: str, path: Path, fix: str) -> InputError:
